@@ -1,0 +1,1 @@
+"""Say which seal of a leaking cylinder lets the air out, how surely, and prove it later."""

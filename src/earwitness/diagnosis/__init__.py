@@ -1,0 +1,1 @@
+"""Which seal leaks: evidence in, probabilities, reasons and the next best check out."""

@@ -1,0 +1,1 @@
+"""What is under test: the engine's layout, where to listen, and in which order."""

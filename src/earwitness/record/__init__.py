@@ -1,0 +1,1 @@
+"""The inspection on disk: an append-only, hash-chained log and the sound files it names."""

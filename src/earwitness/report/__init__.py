@@ -1,0 +1,1 @@
+"""The inspection on paper: from a record to one self-contained page."""

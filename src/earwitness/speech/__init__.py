@@ -1,0 +1,1 @@
+"""What was said: the trade's vocabulary, spoken numbers, and offline recognition."""
