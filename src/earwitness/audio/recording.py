@@ -1,0 +1,125 @@
+"""Read recordings from disk, exactly as they were captured."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from earwitness.errors import AudioFileError
+
+if TYPE_CHECKING:
+    from earwitness.units import Samples
+
+MIN_RATE_HZ = 4_000
+"""Lowest sample rate that carries anything of a voice or a hiss [Hz]. Chosen: half of telephony."""
+MAX_RATE_HZ = 384_000
+"""Highest sample rate of any common recorder [Hz]. Chosen: twice 192 kHz."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recording in memory.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (frames, channels)
+        Samples relative to full scale [1].
+    """
+
+    path: Path
+    samples: Samples
+    sample_rate_hz: int
+    subtype: str
+    """Sample format on disk, for example PCM_16."""
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return int(self.samples.shape[1])
+
+    @property
+    def frames(self) -> int:
+        """Number of samples per channel."""
+        return int(self.samples.shape[0])
+
+    @property
+    def seconds(self) -> float:
+        """Length [s]."""
+        return self.frames / self.sample_rate_hz
+
+    def mono(self) -> Samples:
+        """Return the first channel, shape (frames,): the probe; others are not mixed in."""
+        return self.samples[:, 0]
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a WAV or FLAC file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Recording
+        The samples as float32 relative to full scale; 24-bit samples are kept exactly.
+
+    Raises
+    ------
+    AudioFileError
+        If the file is missing, empty, not sound, cut short, or has an unusable sample rate.
+    """
+    _check_file(path)
+    import soundfile as sf
+
+    try:
+        with sf.SoundFile(path) as f:
+            rate, subtype = f.samplerate, f.subtype
+            samples = f.read(dtype="float32", always_2d=True)
+    except (sf.LibsndfileError, RuntimeError, ValueError) as e:
+        raise AudioFileError(f"{path} cannot be read as sound ({_reason(e)})") from e
+    if not len(samples):
+        raise AudioFileError(f"{path} holds no samples")
+    if not MIN_RATE_HZ <= rate <= MAX_RATE_HZ:
+        raise AudioFileError(
+            f"{path} says it has {rate} samples a second, outside {MIN_RATE_HZ} to {MAX_RATE_HZ}"
+        )
+    return Recording(path, samples, int(rate), str(subtype))
+
+
+def _check_file(path: Path) -> None:
+    try:
+        with path.open("rb") as f:
+            head = f.read(12)
+            size = path.stat().st_size
+            missing = _missing_bytes(f, size) if head[:4] == b"RIFF" else 0
+    except FileNotFoundError as e:
+        raise AudioFileError(
+            f"{path} does not exist", remedy="Check the name and the folder."
+        ) from e
+    except OSError as e:
+        raise AudioFileError(f"{path} cannot be opened ({e.strerror})") from e
+    if not head:
+        raise AudioFileError(f"{path} is empty")
+    if missing:
+        raise AudioFileError(f"{path} is cut short: its last {missing} bytes are missing")
+
+
+def _missing_bytes(f, size: int) -> int:  # type: ignore[no-untyped-def]  # BufferedReader
+    """Walk the chunks of a RIFF file; how many bytes of the sound its header promises but lacks."""
+    position = 12
+    while position + 8 <= size:
+        f.seek(position)
+        name, length = struct.unpack("<4sI", f.read(8))
+        if name == b"data":
+            streamed = length in (0, 0xFFFFFFFF)
+            return 0 if streamed else max(0, position + 8 + length - size)
+        position += 8 + length + length % 2
+    return 0
+
+
+def _reason(e: Exception) -> str:
+    return str(getattr(e, "error_string", e)).strip().rstrip(".")
