@@ -1,0 +1,326 @@
+"""What entries say: the one place where bodies are built, and where they are read back.
+
+Every number that people read back to each other is kept as the decimal text they said; measured
+numbers are JSON numbers, and come back to the last bit. A measured number that is not finite is
+kept as the text NaN, Infinity or -Infinity, because JSON has no other way.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+from earwitness.acoustics.finding import Finding
+from earwitness.diagnosis.verdict import SCHEMA as VERDICT_SCHEMA
+from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
+from earwitness.engine.layout import EngineLayout  # noqa: TC001  # read at run time by pydantic
+from earwitness.errors import RecordError
+from earwitness.record.reader import SCHEMA
+from earwitness.speech.dictation import Heard
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
+    from earwitness.record.chain import Body
+
+Quantity = Literal["leakage_percent", "compression_dry_kpa", "compression_wet_kpa", "bubbles"]
+Origin = Literal["dictated, confirmed", "run sheet", "typed"]
+Basis = Literal["pair", "cycles"]
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """The leakage tester."""
+
+    orifice_mm: float | None = None
+    supply_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """Leakage above which a cylinder is suspect, and who says so."""
+
+    leakage_percent: float
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """Body of an `opened` entry: what is inspected, for whom, with what."""
+
+    label: str
+    engine: EngineLayout
+    gauge: Gauge
+    limit: Limit
+    source: str
+    """The run sheet, or how the inspection was made."""
+    program: str
+    people: dict[str, str] = field(default_factory=dict)
+    """Who and why, by the names technician, shop, customer, complaint, date."""
+    schema: str = SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class AudioFile:
+    """Body of an `audio` entry: one sound file, stored as it was received."""
+
+    path: str
+    sha256: str
+    bytes: int
+    original_name: str
+    sample_rate_hz: int
+    channels: int
+    frames: int
+    subtype: str
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Body of an `utterance` entry: what was understood, where, about which cylinder."""
+
+    cylinder: int | None
+    audio: str
+    heard: Heard
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """Body of a `reading` entry: one gauge value."""
+
+    cylinder: int
+    quantity: Quantity
+    value: str
+    """As it was said or written, for example "34" or "none"."""
+    unit: str
+    origin: Origin
+    utterance: int | None = None
+    """Entry of the utterance it was taken from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Retraction:
+    """Body of a `retraction` entry: which entry no longer counts."""
+
+    retracts: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """Body of a `take` entry: recordings at one listening point of one cylinder."""
+
+    cylinder: int
+    point: str
+    basis: Basis
+    audio: tuple[str, ...]
+    """Paths: baseline and pressurised, or cycled and perhaps a reference."""
+    air_on_s: tuple[tuple[float, float], ...] | None = None
+    """When the air was on [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Body of a `finding` entry: what a take shows."""
+
+    take: int
+    refused: bool
+    finding: Finding
+
+
+def opened_body(
+    layout: EngineLayout,
+    *,
+    limit: Limit,
+    gauge: Mapping[str, float | None] | None = None,
+    people: Mapping[str, str] | None = None,
+    source: str = "",
+    label: str = "",
+) -> Body:
+    """Build the body of an `opened` entry.
+
+    Parameters
+    ----------
+    layout : EngineLayout
+        The engine.
+    limit : Limit
+        Leakage limit with its origin.
+    gauge : mapping, optional
+        `orifice_mm` and `supply_kpa`, each a number or None.
+    people : mapping, optional
+        Who and why; empty texts are left out. A `label` among them labels the inspection.
+    source : str, optional
+        Name of the run sheet, or how the inspection was made.
+    label : str, optional
+        What the inspection is called; the engine's label if left out.
+    """
+    said = {name: text for name, text in (people or {}).items() if text}
+    label = said.pop("label", "") or label or layout.label
+    opened = Opened(
+        label=label,
+        engine=layout,
+        gauge=Gauge(**(gauge or {})),
+        limit=Limit(limit.leakage_percent, limit.origin),
+        source=source,
+        program=f"earwitness {version('earwitness')}",
+        people=said,
+    )
+    return _body(asdict(opened))
+
+
+def utterance_body(heard: Heard, *, cylinder: int | None, audio: str) -> Body:
+    """Build the body of an `utterance` entry; `audio` is the path of its sound file."""
+    return _body({"cylinder": cylinder, "audio": audio, **asdict(heard)})
+
+
+def reading_body(
+    cylinder: int,
+    quantity: Quantity,
+    value: str,
+    unit: str,
+    *,
+    origin: Origin,
+    utterance: int | None = None,
+) -> Body:
+    """Build the body of a `reading` entry; see `Read`."""
+    return _body(asdict(Read(cylinder, quantity, value, unit, origin, utterance)))
+
+
+def retraction_body(retracts: int, why: str) -> Body:
+    """Build the body of a `retraction` entry: entry `retracts` no longer counts."""
+    return asdict(Retraction(retracts, why))
+
+
+def take_body(
+    *,
+    cylinder: int,
+    point: str,
+    basis: Basis,
+    audio: Sequence[str],
+    air_on_s: Sequence[tuple[float, float]] | None = None,
+) -> Body:
+    """Build the body of a `take` entry; see `Taken`."""
+    on = None if air_on_s is None else tuple((float(a), float(b)) for a, b in air_on_s)
+    return _body(asdict(Taken(cylinder, point, basis, tuple(audio), on)))
+
+
+def finding_body(finding: Finding, take: int, *, refused: bool) -> Body:
+    """Build the body of a `finding` entry for the take in entry `take`."""
+    return _body({"take": take, "refused": refused, **asdict(finding)})
+
+
+def verdict_body(verdict: EngineVerdict) -> Body:
+    """Build the body of a `verdict` entry: the verdict as `earwitness judge` prints it."""
+    engine = asdict(verdict)
+    cylinders = engine.pop("cylinders")
+    return _body({"schema": VERDICT_SCHEMA, "engine": engine, "cylinders": cylinders})
+
+
+def note_body(text: str) -> Body:
+    """Build the body of a `note` entry."""
+    return {"text": text}
+
+
+def finding_from(body: Body) -> Finding:
+    """Read a finding back, equal to the last bit to the one that was kept."""
+    return read_body(Finding, body)
+
+
+def found_from(body: Body) -> Found:
+    """Read the body of a `finding` entry."""
+    outer = read_body(_FindingOf, body)
+    return Found(outer.take, outer.refused, finding_from(body))
+
+
+def said_from(body: Body) -> Said:
+    """Read the body of an `utterance` entry."""
+    outer = read_body(_HeardAt, body)
+    return Said(outer.cylinder, outer.audio, read_body(Heard, body))
+
+
+def verdict_from(body: Body) -> EngineVerdict:
+    """Read the body of a `verdict` entry."""
+    outer = read_body(_VerdictBody, body)
+    if outer.schema != VERDICT_SCHEMA:
+        raise RecordError(f"A verdict of schema {outer.schema!r} is not known to this program")
+    engine = outer.engine
+    return EngineVerdict(
+        engine.area, engine.probability, engine.summary, engine.next_check, outer.cylinders
+    )
+
+
+def read_body(kind: type[T], body: Body) -> T:
+    """Read a body as the dataclass that describes it; keys it does not name are left alone.
+
+    Raises
+    ------
+    RecordError
+        Naming the field that is missing or wrong.
+    """
+    from pydantic import ValidationError
+
+    try:
+        read: T = _reader(kind).validate_python(body)
+    except ValidationError as e:
+        first = e.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the body"
+        raise RecordError(f"{where}: {first['msg']}") from e
+    return read
+
+
+@dataclass(frozen=True, slots=True)
+class _FindingOf:
+    take: int
+    refused: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _HeardAt:
+    audio: str
+    cylinder: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _EnginePart:
+    area: str
+    probability: float
+    summary: str
+    next_check: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class _VerdictBody:
+    schema: str
+    engine: _EnginePart
+    cylinders: tuple[CylinderVerdict, ...]
+
+
+_READERS: dict[type[Any], TypeAdapter[Any]] = {}
+"""Compiled on first use; the same for every record, so safe to keep."""
+
+
+def _reader(kind: type[Any]) -> TypeAdapter[Any]:
+    from pydantic import TypeAdapter
+
+    if kind not in _READERS:
+        _READERS[kind] = TypeAdapter(kind)
+    return _READERS[kind]
+
+
+def _body(fields: Mapping[str, Any]) -> Body:
+    return {key: _plain(value) for key, value in fields.items()}
+
+
+def _plain(value: Any) -> Any:
+    """Turn tuples into lists and non-finite numbers into text, all the way down."""
+    if isinstance(value, Mapping):
+        return _body(value)
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return "NaN" if math.isnan(value) else "Infinity" if value > 0 else "-Infinity"
+    return value

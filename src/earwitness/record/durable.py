@@ -1,0 +1,116 @@
+"""Writing so that it stays written: on disk before anyone is told, or not at all."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from typing import TYPE_CHECKING
+
+from earwitness.errors import AudioFileError, StorageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+CHUNK_BYTES = 1 << 20
+"""How much of a sound file is copied at a time [bytes]. Chosen: far below any memory limit."""
+
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, and put their names on disk."""
+    missing = [p for p in (folder, *folder.parents) if not p.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for made in missing:
+        sync_folder(made.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Put the names in a folder on disk."""
+    fd = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+
+
+def write_all(fd: int, data: bytes) -> None:
+    """Write every byte at the end of an open file and put them on disk."""
+    view = memoryview(data)
+    while view:
+        view = view[os.write(fd, view) :]
+    os.fsync(fd)
+
+
+def write_file(path: Path, data: bytes) -> None:
+    """Write a whole file, its name included, so that it is on disk on return."""
+    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+    try:
+        write_all(fd, data)
+    finally:
+        os.close(fd)
+    sync_folder(path.parent)
+
+
+def copy_bytes(source: Path, target: Path) -> tuple[str, int]:
+    """Copy a file byte for byte and put the copy on disk.
+
+    Returns
+    -------
+    tuple of str and int
+        SHA-256 of the bytes as hexadecimal digits, and their number.
+
+    Raises
+    ------
+    AudioFileError
+        If the source cannot be read.
+    OSError
+        If the target cannot be written.
+    """
+    digest, size = hashlib.sha256(), 0
+    fd = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+    try:
+        for chunk in _chunks(source):
+            digest.update(chunk)
+            size += len(chunk)
+            view = memoryview(chunk)
+            while view:
+                view = view[os.write(fd, view) :]
+        os.fsync(fd)
+    finally:
+        os.close(fd)
+    return digest.hexdigest(), size
+
+
+def storage_error(e: OSError, doing: str, kept: str) -> StorageError:
+    """Say in one sentence why the disk refused, and what is kept.
+
+    Parameters
+    ----------
+    e : OSError
+        What the system said.
+    doing : str
+        What was attempted, as the end of a sentence: "keep entry 12 in /bay/one".
+    kept : str
+        What is safe: "entries 1 to 11".
+    """
+    reason = "the disk is full" if e.errno in _FULL else (e.strerror or str(e)).lower()
+    return StorageError(
+        f"The disk refused to {doing}: {reason}",
+        remedy=f"Free some space or choose another folder with --out; {kept} kept.",
+    )
+
+
+def _chunks(source: Path) -> Iterator[bytes]:
+    try:
+        with source.open("rb") as f:
+            while chunk := f.read(CHUNK_BYTES):
+                yield chunk
+    except FileNotFoundError as e:
+        raise AudioFileError(
+            f"{source} does not exist", remedy="Check the name and the folder."
+        ) from e
+    except OSError as e:
+        raise AudioFileError(f"{source} cannot be read ({e.strerror})") from e

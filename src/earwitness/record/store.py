@@ -1,0 +1,293 @@
+"""A record on disk: a folder with the log `record.jsonl` and the sound files it names.
+
+An entry is on disk before `RecordWriter.append` returns. After an interruption at any instant
+the folder opens again, with every entry that was acknowledged, and says what was lost.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+from contextlib import suppress
+from typing import TYPE_CHECKING, Self
+
+from earwitness.errors import AudioFileError, RecordError, StorageError
+from earwitness.record import durable
+from earwitness.record.chain import GENESIS, Body, Entry, line_of, link
+from earwitness.record.moment import Clock
+from earwitness.record.reader import (
+    AUDIO,
+    LOG,
+    SCHEMA,
+    Record,
+    audio_file,
+    check_log,
+    read_log,
+    read_record,
+    words_on_files,
+)
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from types import TracebackType
+
+__all__ = ["AUDIO", "LOG", "SCHEMA", "Clock", "Record", "RecordWriter", "audio_file", "read_record"]
+
+_NAME_CHARACTERS = 60
+_NOTHING = "nothing was acknowledged yet, so everything is"
+
+
+class RecordWriter:
+    """Appends to one record; the only writer while it is open.
+
+    Made by `create` for a new record or by `open` for one to go on with.
+
+    Attributes
+    ----------
+    folder : Path
+        The record folder.
+    recovered : str or None
+        What `open` found broken off and put aside, in plain sentences.
+    """
+
+    def __init__(self, folder: Path, log: int, *, clock: Clock, lines: list[bytes]) -> None:
+        self.folder = folder
+        self.recovered: str | None = None
+        self._log = log
+        self._clock = clock
+        self._seq = len(lines)
+        self._head = link(lines[-1]) if lines else GENESIS
+        self._size = sum(len(line) + 1 for line in lines)
+        self._broken = False
+
+    @classmethod
+    def create(cls, folder: Path, *, clock: Clock) -> Self:
+        """Begin a record in a new or empty place.
+
+        Raises
+        ------
+        RecordError
+            If the folder already holds a record.
+        StorageError
+            If the folder cannot be made or written.
+        """
+        try:
+            durable.make_folder(folder / AUDIO)
+            log = os.open(
+                folder / LOG, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644
+            )
+            durable.sync_folder(folder)
+        except FileExistsError as e:
+            raise RecordError(
+                f"{folder} already holds a record or a file of that name",
+                remedy="Choose another folder with --out.",
+            ) from e
+        except OSError as e:
+            raise durable.storage_error(e, f"make a record in {folder}", _NOTHING) from e
+        return cls(folder, _locked(log, folder), clock=clock, lines=[])
+
+    @classmethod
+    def open(cls, folder: Path, *, clock: Clock) -> Self:
+        """Go on with a record, after an interruption too.
+
+        A last line that was cut short is moved into a file of its own beside the log, and a note
+        in the log says so; everything that was acknowledged stays.
+
+        Raises
+        ------
+        RecordError
+            As `read_record`, and if another program is writing this record.
+        StorageError
+            If the folder cannot be written.
+        """
+        read_log(folder)
+        try:
+            log = os.open(folder / LOG, os.O_RDWR | os.O_APPEND | os.O_CLOEXEC)
+        except OSError as e:
+            raise durable.storage_error(e, f"go on with the record in {folder}", "it is") from e
+        _locked(log, folder)
+        try:
+            lines, tail = read_log(folder)
+            entries = check_log(folder, lines, None) if lines else ()
+            writer = cls(folder, log, clock=clock, lines=lines)
+            writer._recover(tail, entries)
+        except BaseException:
+            os.close(log)
+            raise
+        return writer
+
+    @property
+    def head(self) -> str:
+        """Digest of the last line."""
+        return self._head
+
+    @property
+    def entries(self) -> int:
+        """Number of entries acknowledged so far."""
+        return self._seq
+
+    def append(self, kind: str, body: Body) -> Entry:
+        """Add an entry; it is on disk when this returns.
+
+        Raises
+        ------
+        RecordError
+            If the body holds something a record cannot keep.
+        StorageError
+            If the disk refuses; the entry is not kept, everything before it is.
+        """
+        entry = Entry(self._seq + 1, self._clock(), kind, body, self._head)
+        line = line_of(entry)
+        try:
+            self._check_place()
+            durable.write_all(self._log, line + b"\n")
+        except OSError as e:
+            self._undo()
+            raise durable.storage_error(
+                e, f"keep entry {entry.seq} in {self.folder}", self._kept()
+            ) from e
+        self._seq, self._head, self._size = entry.seq, link(line), self._size + len(line) + 1
+        return entry
+
+    def add_audio(self, source: Path, *, name: str) -> Body:
+        """Copy a sound file into the record exactly as it is, and add the entry that names it.
+
+        Parameters
+        ----------
+        source : Path
+            A WAV, FLAC or other sound file.
+        name : str
+            What it is, for the file's new name: "c3-tailpipe-on".
+
+        Returns
+        -------
+        Body
+            The body of the `audio` entry; its `path` is how later entries name the sound.
+
+        Raises
+        ------
+        AudioFileError
+            If the source is missing, unreadable or not sound; nothing of it is kept.
+        StorageError
+            If the disk refuses; everything before it is kept.
+        """
+        target = self.folder / AUDIO / _new_name(self.folder, name, source)
+        part = target.with_name(f".{target.name}.part")
+        try:
+            self._check_place()
+            digest, size = durable.copy_bytes(source, part)
+            described = _sound_header(part, source)
+            part.rename(target)
+            durable.sync_folder(target.parent)
+        except AudioFileError:
+            part.unlink(missing_ok=True)
+            raise
+        except OSError as e:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+            raise durable.storage_error(
+                e, f"keep {source.name} in {self.folder}", self._kept()
+            ) from e
+        body = {
+            "path": f"{AUDIO}/{target.name}",
+            "sha256": digest,
+            "bytes": size,
+            "original_name": os.fsencode(source.name).decode("utf-8", "replace"),
+            **described,
+        }
+        return self.append("audio", body).body
+
+    def close(self) -> None:
+        """Let another writer at the record; may be called twice."""
+        if self._log >= 0:
+            os.close(self._log)
+            self._log = -1
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _recover(self, tail: bytes, entries: tuple[Entry, ...]) -> None:
+        """Put a cut-off line aside first, then cut it off the log, then note it there."""
+        try:
+            if tail:
+                durable.write_file(self.folder / f"cut-off-{self._seq + 1:04d}.lost", tail)
+                os.ftruncate(self._log, self._size)
+                os.fsync(self._log)
+        except OSError as e:
+            raise durable.storage_error(e, f"repair {self.folder / LOG}", self._kept()) from e
+        if not entries:
+            return
+        noted = " ".join(str(e.body.get("text")) for e in entries if e.kind == "note")
+        notes = [
+            f"An entry was cut short by an interruption; its {lost.stat().st_size} bytes "
+            f"are in {lost.name}."
+            for lost in sorted(self.folder.glob("cut-off-*.lost"))
+            if lost.name not in noted
+        ]
+        for note in notes:
+            self.append("note", {"text": note})
+        self.recovered = " ".join((*notes, *words_on_files(self.folder, entries))) or None
+
+    def _check_place(self) -> None:
+        if self._log < 0:
+            raise ValueError("the record was closed")
+        if self._broken:
+            raise StorageError(f"The log in {self.folder} could not be repaired after a failure")
+        here, there = os.fstat(self._log), (self.folder / LOG).stat()
+        if (here.st_dev, here.st_ino) != (there.st_dev, there.st_ino):
+            raise FileNotFoundError(None, "the log was replaced by another file")
+
+    def _undo(self) -> None:
+        """Take a half-written line back, so that the log ends with a whole one."""
+        try:
+            os.ftruncate(self._log, self._size)
+            os.fsync(self._log)
+        except OSError:
+            self._broken = True
+
+    def _kept(self) -> str:
+        return f"entries 1 to {self._seq} are" if self._seq else _NOTHING
+
+
+def _locked(log: int, folder: Path) -> int:
+    try:
+        fcntl.flock(log, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as e:
+        os.close(log)
+        raise RecordError(
+            f"{folder} is being written by another earwitness",
+            remedy="Finish that inspection first, or choose another folder.",
+        ) from e
+    return log
+
+
+def _new_name(folder: Path, name: str, source: Path) -> str:
+    stems = [p.name.lstrip(".")[:4] for p in (folder / AUDIO).glob("*")]
+    number = 1 + max((int(s) for s in stems if s.isascii() and s.isdigit()), default=0)
+    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")[:_NAME_CHARACTERS] or "sound"
+    suffix = source.suffix.lower()
+    return f"{number:04d}-{plain}{suffix if re.fullmatch(r'[.][a-z0-9]{1,8}', suffix) else ''}"
+
+
+def _sound_header(copy: Path, source: Path) -> dict[str, int | str]:
+    import soundfile as sf
+
+    try:
+        info = sf.info(copy)
+    except (sf.LibsndfileError, RuntimeError, ValueError) as e:
+        raise AudioFileError(f"{source} is not a sound file that can be read") from e
+    return {
+        "sample_rate_hz": int(info.samplerate),
+        "channels": int(info.channels),
+        "frames": int(info.frames),
+        "subtype": str(info.subtype),
+    }
