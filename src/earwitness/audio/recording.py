@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from earwitness.errors import AudioFileError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+    from typing import BinaryIO
+
     from earwitness.units import Samples
 
 MIN_RATE_HZ = 4_000
@@ -92,6 +94,8 @@ def read_recording(path: Path) -> Recording:
 
 def _check_file(path: Path) -> None:
     try:
+        if path.exists() and not path.is_file():
+            raise AudioFileError(f"{path} is not a file")
         with path.open("rb") as f:
             head = f.read(12)
             size = path.stat().st_size
@@ -100,15 +104,15 @@ def _check_file(path: Path) -> None:
         raise AudioFileError(
             f"{path} does not exist", remedy="Check the name and the folder."
         ) from e
-    except OSError as e:
-        raise AudioFileError(f"{path} cannot be opened ({e.strerror})") from e
+    except (OSError, ValueError) as e:
+        raise AudioFileError(f"{path} cannot be opened ({_reason(e)})") from e
     if not head:
         raise AudioFileError(f"{path} is empty")
     if missing:
         raise AudioFileError(f"{path} is cut short: its last {missing} bytes are missing")
 
 
-def _missing_bytes(f, size: int) -> int:  # type: ignore[no-untyped-def]  # BufferedReader
+def _missing_bytes(f: BinaryIO, size: int) -> int:
     """Walk the chunks of a RIFF file; how many bytes of the sound its header promises but lacks."""
     position = 12
     while position + 8 <= size:
@@ -122,4 +126,5 @@ def _missing_bytes(f, size: int) -> int:  # type: ignore[no-untyped-def]  # Buff
 
 
 def _reason(e: Exception) -> str:
-    return str(getattr(e, "error_string", e)).strip().rstrip(".")
+    text = getattr(e, "error_string", None) or getattr(e, "strerror", None) or e
+    return str(text).strip().rstrip(".")

@@ -1,0 +1,5 @@
+"""Run the command line with `python -m earwitness`."""
+
+from earwitness.cli.main import app
+
+app()
