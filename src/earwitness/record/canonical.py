@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import json
+
 from earwitness.errors import RecordError
+
+_SAFE_INTEGER = 2**53 - 1
+"""Integers up to here have a double of their own (RFC 8785, appendix D)."""
 
 
 def canonical_bytes(value: object) -> bytes:
@@ -37,3 +42,23 @@ def canonical_bytes(value: object) -> bytes:
             f"A record cannot keep this value exactly: {e}",
             remedy="Give finite numbers, and text as names of fields.",
         ) from e
+
+
+def value_of(text: bytes) -> object:
+    """Read JSON so that `canonical_bytes` writes it the same way again.
+
+    The canonical way writes a large double as plain digits; those are read as a double again.
+
+    Raises
+    ------
+    ValueError
+        If the text is not JSON in UTF-8.
+    RecursionError
+        If it is nested too deeply to be read.
+    """
+    return json.loads(text.decode("utf-8"), parse_int=_number)
+
+
+def _number(digits: str) -> int | float:
+    number = int(digits)
+    return number if abs(number) <= _SAFE_INTEGER else float(digits)

@@ -8,14 +8,13 @@ elsewhere, such as the one printed on the report.
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from earwitness.errors import RecordError
-from earwitness.record.canonical import canonical_bytes
+from earwitness.record.canonical import canonical_bytes, value_of
 from earwitness.record.moment import from_rfc3339, rfc3339
 
 if TYPE_CHECKING:
@@ -129,7 +128,7 @@ def _entry(line: bytes, number: int, prev: str) -> Entry:
 
 def _object(line: bytes, number: int) -> dict[str, Any]:
     try:
-        fields = json.loads(line.decode("utf-8"))
+        fields = value_of(line)
     except (ValueError, RecursionError) as e:
         raise RecordError(f"Line {number} of the record is damaged: it is not JSON") from e
     if not isinstance(fields, dict):
