@@ -1,0 +1,332 @@
+"""Render takes in a simulated engine bay, at any listening point, with or without a leak.
+
+A `Bay` is one visit to one shop: its fan, its engine's passages, its radio. A take is drawn from
+the bay's seed, the listening point and the take's own number, so that takes have independent noise
+and each can be rendered anew alone. Levels of a hiss are relative to the quiet floor of the bay
+(fan and microphone, without anything that comes and goes), both between 1 and 16 kHz.
+
+Examples
+--------
+>>> bay = Bay(7, preset="busy")
+>>> air_on_s = [(4.0, 8.0), (12.0, 16.0)]
+>>> bay.render_cycled("tailpipe", -3.0, air_on_s, 20.0, take=1).shape
+(960000,)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+from zlib import crc32
+
+import numpy as np
+
+from earwitness.simulate.leak import jet_density, peak_frequency_hz, valve_envelope
+from earwitness.simulate.passage import passage_of, power_gain, scattered, unknown_colour
+from earwitness.simulate.shop_events import REVERBERATION_S, add_at, air_blast, shop_library
+from earwitness.simulate.shop_noise import (
+    band_power,
+    draw_compressor,
+    draw_floor,
+    frequency_grid,
+    hum,
+    running_envelope,
+    shaped_noise,
+    wandering_gain,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from earwitness.units import Floats
+
+QUIET_FLOOR_DBFS = -72.0
+"""Power of the quiet floor between 1 and 16 kHz relative to full scale [dB].
+
+Chosen: about 8 steps of a 16-bit sample, so that its rounding (0.3 steps) does not matter.
+"""
+GAP_MM = (0.1, 3.0)
+"""Narrowest and widest gap of a leak, drawn evenly over its logarithm [mm]. Guess, record 0020."""
+CROSS_TALK_DB = -12.0
+"""Level of a hiss at a listening point that the leak does not lead to [dB]. Guess, record 0020."""
+CROSS_TALK_SCATTER_DB = 1.5
+"""Standard deviation of that level from point to point [dB]. Guess, decision record 0020."""
+EVENTS = {"impact": (1.5, 8.0, 28.0), "ratchet": (1.0, 0.0, 15.0), "drop": (2.0, 2.0, 22.0)}
+"""Per kind: number in 20 s, lowest and highest level re the quiet floor [1, dB, dB]. Guesses."""
+AIR_TOOL = (1.5, 3.0, 20.0)
+"""The same for an air tool that is used now and then [1, dB, dB]. Guess, record 0020."""
+
+
+@dataclass(frozen=True, slots=True)
+class Preset:
+    """How busy a shop is."""
+
+    transients: float = 0.0
+    """How often things are hit, dropped and blown relative to a busy shop [1]."""
+    radio: float = 0.0
+    """Probability that a radio-like voice is on in the bay [1]."""
+    gain_drift_db: float = 0.0
+    """Standard deviation of the fan's level between takes [dB]."""
+    tilt_drift_db: float = 0.0
+    """Standard deviation of the fan's tilt between takes [dB/octave]."""
+    ripple_drift_db: float = 0.0
+    """Standard deviation of a smooth ripple of the fan's spectrum between takes [dB]."""
+    wander_db: float = 0.0
+    """Standard deviation of the fan's slow wander within a take (5 s) [dB]."""
+    compressor: float = 0.0
+    """Probability that a compressor runs when a take begins [1]."""
+    second_hiss: float = 0.0
+    """Probability that another air leak hisses when a take begins [1]."""
+
+    @property
+    def drifts(self) -> bool:
+        """True if the fan is not quite the same from take to take."""
+        return self.gain_drift_db > 0
+
+
+_BUSY = Preset(transients=1.0, radio=0.6)
+_DRIFTING = replace(
+    _BUSY,
+    gain_drift_db=0.5,
+    tilt_drift_db=0.25,
+    ripple_drift_db=0.3,
+    wander_db=0.25,
+    compressor=0.4,
+)
+PRESETS = {
+    "still": Preset(),
+    "busy": _BUSY,
+    "busy-drifting": _DRIFTING,
+    "second-hiss": replace(_DRIFTING, second_hiss=0.25),
+}
+"""Named shops, from a closed room with a fan to one where another leak comes and goes."""
+SECOND_HISS_DB = (-10.0, 3.0)
+"""Faintest and loudest second hiss re the quiet floor [dB]. Guess, decision record 0020."""
+SWITCH_IN_TAKE = 0.15
+"""Probability that a compressor or a second hiss starts or stops in a take [1]. Guess, 0020."""
+
+
+class Bay:
+    """One visit to one simulated engine bay.
+
+    Parameters
+    ----------
+    seed : int
+        Decides the shop, the engine's passages and, with a take's number, its noise.
+    fs : int
+        Sample rate [Hz].
+    preset : str
+        A name in `PRESETS`.
+    floor_dbfs : float
+        Power of the quiet floor between 1 and 16 kHz relative to full scale [dB].
+
+    Raises
+    ------
+    ValueError
+        If there is no such preset.
+    """
+
+    def __init__(
+        self,
+        seed: int,
+        fs: int = 48_000,
+        preset: str = "busy-drifting",
+        floor_dbfs: float = QUIET_FLOOR_DBFS,
+    ) -> None:
+        if preset not in PRESETS:
+            raise ValueError(f"preset={preset!r} is none of {', '.join(PRESETS)}")
+        self.seed, self.fs, self.shop = seed, fs, PRESETS[preset]
+        rng = np.random.default_rng([seed, 0])
+        self.floor = draw_floor(rng, fs, floor_dbfs)
+        self.compressor = draw_compressor(rng, fs, self.floor)
+        self.radio_on = bool(rng.uniform() < self.shop.radio)
+        self.reverberation_s = rng.uniform(*REVERBERATION_S)
+        self.quiet_power = band_power(self.floor.density, fs)
+        self._hiss: dict[str, Floats] = {}
+
+    def render_cycled(
+        self,
+        point: str,
+        snr_db: float | None,
+        air_on_s: Sequence[tuple[float, float]],
+        seconds: float,
+        *,
+        take: int,
+    ) -> Floats:
+        """Render a take during which the air valve is opened and closed.
+
+        Parameters
+        ----------
+        point : str
+            Listening point.
+        snr_db : float or None
+            Level of the hiss there with the valve open, re the quiet floor; None for no leak [dB].
+        air_on_s : sequence of (float, float)
+            When the valve is open, in order and disjoint [s].
+        seconds : float
+            Length [s].
+        take : int
+            Number of the take; another number gives independent noise.
+
+        Returns
+        -------
+        ndarray, shape (frames,)
+            Samples relative to full scale, not clipped [1].
+        """
+        rng = np.random.default_rng([self.seed, 1, crc32(point.encode()), take])
+        frames = round(seconds * self.fs)
+        samples = self._steady_noise(rng, frames)
+        self._add_events(rng, samples)
+        if snr_db is not None and air_on_s:
+            hiss = shaped_noise(rng, frames, self.fs, self.hiss_density(point))
+            hiss *= valve_envelope(frames, self.fs, air_on_s)
+            samples += hiss * 10 ** (snr_db / 20)
+        return samples
+
+    def render_steady(
+        self, point: str, snr_db: float | None, seconds: float, *, take: int
+    ) -> Floats:
+        """Render one side of a pair: air off (`snr_db` None) or on since long before the take.
+
+        Parameters and the result are those of `render_cycled`.
+        """
+        return self.render_cycled(point, snr_db, [(-60.0, seconds)], seconds, take=take)
+
+    def hiss_density(self, point: str) -> Floats:
+        """Density of a leak's hiss as this point hears it, with the power of the quiet floor.
+
+        Returns
+        -------
+        ndarray, shape (GRID_POINTS,)
+            One-sided density on the frequency grid [1/Hz].
+        """
+        if point not in self._hiss:
+            rng = np.random.default_rng([self.seed, 2, crc32(point.encode())])
+            grid = frequency_grid(self.fs)
+            gap_mm = float(np.exp(rng.uniform(*np.log(GAP_MM))))
+            density = jet_density(grid, peak_frequency_hz(gap_mm))
+            density *= power_gain(scattered(passage_of(point), rng), grid)
+            density *= unknown_colour(grid, rng)
+            self._hiss[point] = density * self.quiet_power / band_power(density, self.fs)
+        return self._hiss[point]
+
+    def snr_heard_db(self, leak_point: str, point: str, snr_db: float) -> float:
+        """Level at which a point hears a leak that comes out at another point.
+
+        Parameters
+        ----------
+        leak_point, point : str
+            Where the air comes out, and where the probe is.
+        snr_db : float
+            Level of the hiss where the air comes out, re the quiet floor [dB].
+
+        Returns
+        -------
+        float
+            Level re the quiet floor [dB].
+        """
+        if point == leak_point:
+            return snr_db
+        rng = np.random.default_rng([self.seed, 3, crc32(f"{leak_point}>{point}".encode())])
+        return float(snr_db + CROSS_TALK_DB + rng.normal(0, CROSS_TALK_SCATTER_DB))
+
+    def _steady_noise(self, rng: np.random.Generator, frames: int) -> Floats:
+        fs, shop = self.fs, self.shop
+        samples = self._fan(rng, frames)
+        samples += shaped_noise(rng, frames, fs, self.floor.microphone)
+        samples += hum(rng, frames, fs, self.floor.hum)
+        running = _running(rng, frames, fs, share=shop.compressor, rise_s=0.4)
+        if running is not None:
+            samples += shaped_noise(rng, frames, fs, self.compressor) * running
+        hissing = _running(rng, frames, fs, share=shop.second_hiss, rise_s=0.15)
+        if hissing is not None:
+            other = self.hiss_density("control") * 10 ** (rng.uniform(*SECOND_HISS_DB) / 10)
+            samples += shaped_noise(rng, frames, fs, other) * hissing
+        return samples
+
+    def _fan(self, rng: np.random.Generator, frames: int) -> Floats:
+        """Fan noise with the drift of this take and a slow wander of gain and tilt in it."""
+        fs, shop = self.fs, self.shop
+        if not shop.drifts:
+            return shaped_noise(rng, frames, fs, self.floor.fan)
+        octaves = np.log2(np.maximum(frequency_grid(fs), 60.0) / 1000)
+        offset_db = rng.normal(0, shop.gain_drift_db) + rng.normal(0, shop.tilt_drift_db) * octaves
+        ripple = np.sin(2 * np.pi * (octaves / rng.uniform(0.7, 3) + rng.uniform()))
+        offset_db += ripple * rng.normal(0, shop.ripple_drift_db)
+        density = self.floor.fan * 10 ** (offset_db / 10)
+        fan = shaped_noise(rng, frames, fs, density)
+        fan *= wandering_gain(rng, frames, fs, time_constant_s=5.0, sd_db=shop.wander_db)
+        return fan
+
+    def _add_events(self, rng: np.random.Generator, samples: Floats) -> None:
+        """Add what is hit, dropped, blown and said during a take, in place."""
+        unit = float(np.sqrt(self.quiet_power))
+        takes_20_s = len(samples) / self.fs / 20 * self.shop.transients
+        library = shop_library(self.fs)
+        for kind, (number, lowest_db, highest_db) in EVENTS.items():
+            for _ in range(rng.poisson(number * takes_20_s)):
+                level = unit * 10 ** (rng.uniform(lowest_db, highest_db) / 20)
+                add_at(samples, library.draw(rng, kind) * level, int(rng.integers(len(samples))))
+        for _ in range(rng.poisson(AIR_TOOL[0] * takes_20_s)):
+            blast = self._air_tool(rng) * 10 ** (rng.uniform(*AIR_TOOL[1:]) / 20)
+            add_at(samples, blast, int(rng.integers(len(samples))))
+        if self.radio_on:
+            self._add_radio(rng, samples)
+
+    def _air_tool(self, rng: np.random.Generator) -> Floats:
+        """Draw an air tool that blows for 0.4-2.5 s, with the power of the quiet floor."""
+        amplitude = air_blast(rng.uniform(0.4, 2.5), self.reverberation_s, self.fs)
+        density = jet_density(frequency_grid(self.fs), 9000 * 2 ** rng.normal(0, 0.5))
+        density *= self.quiet_power / band_power(density, self.fs)
+        return shaped_noise(rng, len(amplitude), self.fs, density) * amplitude
+
+    def _add_radio(self, rng: np.random.Generator, samples: Floats) -> None:
+        """Add a radio that talks six tenths of the time, -8 to +8 dB re the floor above 100 Hz."""
+        floor = band_power(self.floor.density, self.fs, (100.0, 20_000.0))
+        level = np.sqrt(floor) * 10 ** (rng.uniform(-8, 8) / 20)
+        at = 0
+        while at < len(samples):
+            if rng.uniform() < 0.6:
+                phrase = shop_library(self.fs).draw(rng, "radio")
+                add_at(samples, phrase * level, at)
+                at += len(phrase)
+            else:
+                at += 3 * self.fs
+
+
+def air_schedule(
+    rng: np.random.Generator, cycles: int, seconds: float
+) -> list[tuple[float, float]]:
+    """Draw when the air is on in a cycled take: off, on, off, ... on, off, each +-25 % jittered.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of chance.
+    cycles : int
+        How often the valve is opened.
+    seconds : float
+        Length of the take [s].
+
+    Returns
+    -------
+    list of (float, float), length cycles
+        Begin and end of each opening, rounded to 10 ms [s].
+
+    Raises
+    ------
+    ValueError
+        If there is no cycle.
+    """
+    if cycles < 1:
+        raise ValueError(f"cycles={cycles} must be at least 1")
+    lengths = rng.uniform(0.75, 1.25, 2 * cycles + 1)
+    ends = np.round(np.cumsum(lengths) / np.sum(lengths) * seconds, 2)
+    return [(float(ends[2 * i]), float(ends[2 * i + 1])) for i in range(cycles)]
+
+
+def _running(
+    rng: np.random.Generator, frames: int, fs: float, *, share: float, rise_s: float
+) -> Floats | None:
+    switch = SWITCH_IN_TAKE if share > 0 else 0.0
+    return running_envelope(rng, frames, fs, share=share, switch=switch, rise_s=rise_s)
