@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from earwitness.engine.layout import EngineLayout
+from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import model
 from earwitness.record.store import RecordWriter
 
@@ -32,7 +33,7 @@ def clock() -> Clock:
 @pytest.fixture
 def opened() -> Body:
     layout = EngineLayout(4, (1, 3, 4, 2), label="Four in line")
-    return model.opened_body(layout, limit=model.Limit(20, "common practice, no source"))
+    return model.opened_body(layout, limit=LeakageLimit(20, "common practice, no source"))
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from earwitness.acoustics.finding import Finding, Floors
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
 from earwitness.engine.layout import EngineLayout
 from earwitness.errors import RecordError
+from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
 from earwitness.record.canonical import canonical_bytes, value_of
 from earwitness.record.chain import GENESIS, Entry
@@ -29,7 +30,7 @@ START = datetime(2026, 3, 4, 9, 15, tzinfo=UTC)
 LAYOUT = EngineLayout(4, (1, 3, 4, 2), label="Four in line", bore_mm=86.0)
 OPENED = model.opened_body(
     LAYOUT,
-    limit=model.Limit(20, "maker's handbook"),
+    limit=LeakageLimit(20, "maker's handbook"),
     gauge={"orifice_mm": 1.0, "supply_kpa": 690.0},
     people={"label": "Visit 7", "shop": "Harbour Motors", "customer": "", "date": "2026-03-04"},
     source="sheet.toml",
@@ -69,6 +70,7 @@ FINDINGS = st.builds(
     floors=st.none()
     | st.builds(Floors, *[st.lists(FLOATS, max_size=4).map(tuple) for _ in range(3)]),
     cycles_db=st.lists(FLOATS, max_size=4).map(tuple),
+    hiss_db=st.none() | FLOATS,
 )
 
 

@@ -18,6 +18,7 @@ from earwitness.diagnosis.verdict import SCHEMA as VERDICT_SCHEMA
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
 from earwitness.engine.layout import EngineLayout  # noqa: TC001  # read at run time by pydantic
 from earwitness.errors import RecordError
+from earwitness.gauges.leakage import LeakageLimit  # noqa: TC001  # likewise
 from earwitness.record.reader import SCHEMA
 from earwitness.speech.dictation import Heard
 
@@ -42,21 +43,13 @@ class Gauge:
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
-    """Leakage above which a cylinder is suspect, and who says so."""
-
-    leakage_percent: float
-    origin: str
-
-
-@dataclass(frozen=True, slots=True)
 class Opened:
     """Body of an `opened` entry: what is inspected, for whom, with what."""
 
     label: str
     engine: EngineLayout
     gauge: Gauge
-    limit: Limit
+    limit: LeakageLimit
     source: str
     """The run sheet, or how the inspection was made."""
     program: str
@@ -135,7 +128,7 @@ class Found:
 def opened_body(
     layout: EngineLayout,
     *,
-    limit: Limit,
+    limit: LeakageLimit,
     gauge: Mapping[str, float | None] | None = None,
     people: Mapping[str, str] | None = None,
     source: str = "",
@@ -147,7 +140,7 @@ def opened_body(
     ----------
     layout : EngineLayout
         The engine.
-    limit : Limit
+    limit : LeakageLimit
         Leakage limit with its origin.
     gauge : mapping, optional
         `orifice_mm` and `supply_kpa`, each a number or None.
@@ -164,7 +157,7 @@ def opened_body(
         label=label,
         engine=layout,
         gauge=Gauge(**(gauge or {})),
-        limit=Limit(limit.leakage_percent, limit.origin),
+        limit=limit,
         source=source,
         program=f"earwitness {version('earwitness')}",
         people=said,

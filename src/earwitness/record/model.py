@@ -14,7 +14,6 @@ from earwitness.record import bodies
 from earwitness.record.bodies import (
     AudioFile,
     Gauge,
-    Limit,
     Opened,
     Quantity,
     finding_body,
@@ -47,7 +46,6 @@ __all__ = [
     "Body",
     "Gauge",
     "Inspection",
-    "Limit",
     "Note",
     "Opened",
     "Reading",
