@@ -53,3 +53,5 @@ class Finding:
     floors: Floors | None = None
     cycles_db: tuple[float, ...] = ()
     """Rise of each air-on period over its two neighbours, shape (cycles,) [dB]."""
+    hiss_db: float | None = None
+    """Leak over floor, corrected for background noise (ISO 3744) [dB]; None if none was found."""

@@ -1,0 +1,312 @@
+"""Prove from an air-cycled take that the floor follows the valve.
+
+The valve's rhythm is compared with every other rhythm of as many on-periods. Shop noise knows
+nothing of the valve, so without a leak the true rhythm is no better than the others, whatever the
+noise is: the share of rhythms that fit at least as well is the probability of a false alarm.
+
+References
+----------
+Phipson and Smyth, Stat. Appl. Genet. Mol. Biol. 9(1):39 (2010): a permutation p-value counts the
+true labelling, so it is never zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import comb
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from earwitness.acoustics.bands import REFERENCE_HZ
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from earwitness.acoustics.bands import Bands
+    from earwitness.acoustics.floor import Floor
+    from earwitness.acoustics.settings import HissSettings
+    from earwitness.units import Floats
+
+    Bits = NDArray[np.int8]
+
+NEPERS_PER_DB = np.log(10) / 10
+"""Log power of one decibel [Np of power]."""
+SEARCH_DB = (-30.0, 40.0)
+"""Detectable levels that are looked for, leak over floor [dB]."""
+SEARCH_ROUNDS = 11
+"""Halvings of that range [1]: 0.03 dB."""
+TIE = 1e-9
+"""Statistics closer than this are equal [1]: rounding must not decide."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Periods:
+    """Floors of the air-off and air-on periods of a take, in order of time."""
+
+    log_power: Floats
+    """Shape (periods, bands) [Np of power]."""
+    ambient: Floats
+    """What the reference microphone explains of it; zero without one, same shape [Np]."""
+    variance: Floats
+    """Expected variance of a floor in stationary noise, shape (bands,) [Np squared]."""
+    on: tuple[bool, ...]
+    """Air state of each period, shape (periods,)."""
+    middle_s: Floats
+    """Middle of each period, shape (periods,) [s]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proof:
+    """Outcome of the label-permutation test."""
+
+    p_value: float
+    """Share of labelings that fit at least as well as the true one, itself included."""
+    statistic: float
+    """Contrast of the true labelling over its spread [1]."""
+    cycles: Floats
+    """Weighted contrast of each on-period with its neighbours, shape (cycles,) [1]."""
+    leak_power: float | None
+    """Power per bin over 1-16 kHz of a leak that would be found; None beyond the search."""
+
+
+def periods_from(
+    floors: list[Floor],
+    on: list[bool],
+    middle_s: list[float],
+    bands: Bands,
+    settings: HissSettings,
+    ambient: list[Floor] | None = None,
+) -> Periods:
+    """Collect the floors of a take's periods, less what an ambient microphone explains."""
+    log_power, frames = _stacked(floors)
+    share, variance = np.zeros_like(log_power), bands.log_variance * (1 / frames).mean(axis=0)
+    if ambient is not None:
+        ambient_log, ambient_frames = _stacked(ambient)
+        r = settings.reference_share
+        share = r * ambient_log
+        variance = variance + r**2 * bands.log_variance * (1 / ambient_frames).mean(axis=0)
+    return Periods(log_power, share, variance, tuple(on), np.array(middle_s))
+
+
+def labelings(on: tuple[bool, ...], settings: HissSettings) -> Floats:
+    """Return the rhythms that a take is compared with.
+
+    Parameters
+    ----------
+    on : tuple of bool, shape (periods,)
+        The true air state of each period.
+    settings : HissSettings
+        Least number of changes, largest number of labelings, and the seed of the draw.
+
+    Returns
+    -------
+    ndarray, shape (labelings, periods)
+        Ones and zeros, each with as many ones as `on`; row 0 is `on` itself. All that have
+        `least_changes` or more, or a fixed draw of them where there are too many.
+    """
+    return _labelings(on, settings.least_changes, settings.most_labelings, settings.label_seed)
+
+
+def prove(periods: Periods, expected: Floats, bands: Bands, settings: HissSettings) -> Proof:
+    """Return the label-permutation test of a take.
+
+    Parameters
+    ----------
+    periods : Periods
+        Floors of at least four periods.
+    expected : ndarray, shape (bands,)
+        Spectrum of a leak at this point, mean one over 1-16 kHz.
+    bands : Bands
+        The bands.
+    settings : HissSettings
+        Weights and labelings.
+    """
+    labels = labelings(periods.on, settings)
+    test = _Test(periods, expected, bands, settings, _contrasts(labels, periods.middle_s))
+    t, weights = test.statistics(periods.log_power)
+    p = float(np.mean(t >= t[0] - TIE * max(1.0, abs(t[0]))))
+    cycles = weights @ neighbour_rises(periods.log_power - periods.ambient, periods.on).T
+    return Proof(p, float(t[0]), cycles, test.detectable(labels[0]))
+
+
+def neighbour_rises(values: Floats, on: tuple[bool, ...]) -> Floats:
+    """Return each on-period's values less the mean of its neighbours', shape (cycles, bands)."""
+    rises = [values[i] - neighbour_mean(values, i) for i, air in enumerate(on) if air]
+    return np.array(rises)
+
+
+def neighbour_mean(values: Floats, i: int) -> Floats:
+    """Return the mean of the periods before and after the i-th, as far as there are."""
+    near = [k for k in (i - 1, i + 1) if 0 <= k < len(values)]
+    return np.asarray(values[near].mean(axis=0), dtype=np.float64)
+
+
+def drift_covariance(bands: Bands, settings: HissSettings) -> Floats:
+    """Return how shop noise is expected to drift, shape (bands, bands) [Np squared].
+
+    Gain, tilt about 1 kHz, and a ripple whose correlation falls off over a part of an octave.
+    """
+    octave = np.log2(bands.centre_hz / REFERENCE_HZ)
+    apart = np.abs(octave[:, np.newaxis] - octave)
+    c = settings.drift_gain**2 + settings.drift_tilt**2 * np.outer(octave, octave)
+    c = c + settings.drift_ripple**2 * np.exp(-apart / settings.drift_octaves)
+    return np.asarray(c * NEPERS_PER_DB**2, dtype=np.float64)
+
+
+def plain_weights(bands: Bands) -> Floats:
+    """Return the weights of plain rises over 1-16 kHz and over each of its octaves.
+
+    Returns
+    -------
+    ndarray, shape (rises, bands)
+        Weights by precision in stationary noise, each row summing to one.
+    """
+    octave = np.floor(np.log2(bands.centre_hz / REFERENCE_HZ))
+    inside = bands.hiss > 0
+    rows = [inside, *(inside & (octave == k) for k in np.unique(octave[inside]))]
+    w = np.array(rows) / bands.log_variance
+    return np.asarray(w / w.sum(axis=1, keepdims=True), dtype=np.float64)
+
+
+def least_p(on: tuple[bool, ...], settings: HissSettings) -> float:
+    """Return the smallest probability that a take of this rhythm can reach."""
+    return 1.0 / len(labelings(on, settings))
+
+
+class _Test:
+    """The test statistic of many labelings at once, for floors that may carry an added leak."""
+
+    def __init__(
+        self,
+        periods: Periods,
+        expected: Floats,
+        bands: Bands,
+        settings: HissSettings,
+        contrasts: Floats,
+    ) -> None:
+        self.periods, self.expected, self.bands, self.settings = periods, expected, bands, settings
+        self.contrasts = contrasts
+        drift = settings.drift_share * drift_covariance(bands, settings)
+        noise = np.diag(settings.estimator_excess * periods.variance)
+        self.prior = (1 - settings.data_share) * (noise + drift)
+        self.trend = _trend(periods.middle_s)
+        self.plain = plain_weights(bands)
+
+    def statistics(self, log_power: Floats) -> tuple[Floats, Floats]:
+        """Return the statistic of every labelling, and the weights that the true one rests on.
+
+        The statistic is the largest of the matched contrast, which knows the expected spectrum and
+        how shop noise drifts, and of the plain rises of the octaves, which know nothing and so
+        cannot be misled by a spectrum that is not as expected.
+        """
+        log_power = log_power - self.periods.ambient
+        E = log_power - self.trend @ (self.trend.T @ log_power)
+        D = self.contrasts @ E
+        matched = self._matched_weights(log_power, E, D)
+        t = [self._studentised(matched, D, E)]
+        t += [self._studentised(np.broadcast_to(w, D.shape), D, E) for w in self.plain]
+        best = int(np.argmax([row[0] for row in t]))
+        weights = matched[0] if best == 0 else self.plain[best - 1]
+        return np.max(t, axis=0), weights
+
+    def _matched_weights(self, log_power: Floats, E: Floats, D: Floats) -> Floats:
+        """Weights V^-1 s of each labelling, shape (labelings, bands).
+
+        V = data_share S + prior with S = (E'E - DD') / (n - 3) differs between labelings by a
+        matrix of rank one, so one factorisation serves all (Sherman-Morrison).
+        """
+        c = self.settings.data_share / (len(E) - 3)
+        s = self._shape(log_power)
+        Z = np.linalg.solve(c * (E.T @ E) + self.prior, np.vstack([s, D]).T).T
+        gain = c * (D @ Z[0]) / (1 - c * (D * Z[1:]).sum(axis=1))
+        return np.asarray(Z[0] + gain[:, np.newaxis] * Z[1:], dtype=np.float64)
+
+    def _studentised(self, a: Floats, D: Floats, E: Floats) -> Floats:
+        """Contrast a'D over its standard deviation, measured and expected scatter pooled."""
+        dof, known = len(E) - 3, self.settings.theory_dof
+        contrast = (a * D).sum(axis=1)
+        scatter = np.maximum(((a @ E.T) ** 2).sum(axis=1) - contrast**2, 0.0)
+        variance = (scatter + known * (a**2 @ self.periods.variance)) / (dof + known)
+        return np.asarray(contrast / np.sqrt(variance), dtype=np.float64)
+
+    def detectable(self, label: Floats) -> float | None:
+        """Return the power of a leak that this very take would show, or None.
+
+        The part of the floors that follows the valve is taken out, a leak of the expected
+        spectrum is put in, and its level is raised until the test finds it.
+        """
+        quiet = self._without_rise(label)
+        floor = float(np.exp(quiet - self.bands.log_bias).mean(axis=0) @ self.bands.hiss)
+        low, high = SEARCH_DB
+        if not self._found(quiet, label, floor * 10 ** (high / 10)):
+            return None
+        for _ in range(SEARCH_ROUNDS):
+            middle = (low + high) / 2
+            found = self._found(quiet, label, floor * 10 ** (middle / 10))
+            low, high = (low, middle) if found else (middle, high)
+        return floor * float(10 ** (high / 10)) * self.settings.detection_allowance
+
+    def _found(self, quiet: Floats, label: Floats, leak: float) -> bool:
+        """Whether the statistic clears the labelings that decide at `found_p`, with a margin."""
+        power = np.exp(quiet - self.bands.log_bias) + leak * np.outer(label, self.expected)
+        t, _ = self.statistics(np.log(power) + self.bands.log_bias)
+        rank = int(self.settings.found_p * len(t))
+        threshold = float(np.sort(t[1:])[-rank])
+        return bool(t[0] >= threshold + self.settings.detection_margin)
+
+    def _without_rise(self, label: Floats) -> Floats:
+        x = self.contrasts[0]
+        rise = (x @ self.periods.log_power) / (x @ label)
+        return np.asarray(self.periods.log_power - np.outer(label, rise), dtype=np.float64)
+
+    def _shape(self, log_power: Floats) -> Floats:
+        """Rise of the log floors from a faint leak, shape (bands,): expected over floor.
+
+        The floor is the mean over all periods, so that it is the same for every labelling.
+        """
+        log_power = log_power + self.periods.ambient
+        floor = np.exp(log_power - self.bands.log_bias).mean(axis=0)
+        floor = np.maximum(floor, np.finfo(np.float64).tiny)
+        return np.asarray(self.expected * (floor @ self.bands.hiss) / floor, dtype=np.float64)
+
+
+def _stacked(floors: list[Floor]) -> tuple[Floats, Floats]:
+    return np.array([f.log_power for f in floors]), np.array([f.frames for f in floors])
+
+
+def _trend(middle_s: Floats) -> Floats:
+    """Orthonormal constant and slope over time, shape (periods, 2)."""
+    t = middle_s - middle_s.mean()
+    return np.column_stack([np.full(len(t), len(t) ** -0.5), t / np.sqrt(t @ t)])
+
+
+def _contrasts(labels: Floats, middle_s: Floats) -> Floats:
+    """Labelings less constant and slope, each of unit length, shape (labelings, periods)."""
+    q = _trend(middle_s)
+    x = labels - (labels @ q) @ q.T
+    return np.asarray(x / np.sqrt((x**2).sum(axis=1, keepdims=True)), dtype=np.float64)
+
+
+@lru_cache(maxsize=64)
+def _labelings(on: tuple[bool, ...], least_changes: int, most: int, seed: int) -> Floats:
+    true = np.array(on, dtype=np.int8)
+    many = comb(len(on), int(true.sum())) > most
+    rows = _drawn(true, most, np.random.default_rng(seed)) if many else _every(true)
+    changes = np.abs(np.diff(rows, axis=1)).sum(axis=1)
+    others = (changes >= least_changes) & (rows != true).any(axis=1)
+    return np.vstack([true, rows[others]]).astype(np.float64)
+
+
+def _every(true: Bits) -> Bits:
+    """All rows with as many ones as `true`, in the order of their binary value."""
+    n = len(true)
+    bits = (np.arange(2**n)[:, np.newaxis] >> np.arange(n)) & 1
+    return np.asarray(bits[bits.sum(axis=1) == true.sum()], dtype=np.int8)
+
+
+def _drawn(true: Bits, most: int, rng: np.random.Generator) -> Bits:
+    """Distinct random orders of `true`."""
+    rows = rng.permuted(np.tile(true, (most, 1)), axis=1)
+    return np.asarray(np.unique(rows, axis=0), dtype=np.int8)
