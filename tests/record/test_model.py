@@ -16,7 +16,6 @@ from earwitness.acoustics.finding import Finding, Floors
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
 from earwitness.engine.layout import EngineLayout
 from earwitness.errors import RecordError
-from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
 from earwitness.record.canonical import canonical_bytes, value_of
 from earwitness.record.chain import GENESIS, Entry
@@ -28,9 +27,9 @@ if TYPE_CHECKING:
 
 START = datetime(2026, 3, 4, 9, 15, tzinfo=UTC)
 LAYOUT = EngineLayout(4, (1, 3, 4, 2), label="Four in line", bore_mm=86.0)
-OPENED = model.opened_body(
+OPENED = bodies.opened_body(
     LAYOUT,
-    limit=LeakageLimit(20, "maker's handbook"),
+    limit=bodies.Limit(20, "maker's handbook"),
     gauge={"orifice_mm": 1.0, "supply_kpa": 690.0},
     people={"label": "Visit 7", "shop": "Harbour Motors", "customer": "", "date": "2026-03-04"},
     source="sheet.toml",
@@ -89,13 +88,13 @@ def told(*entries: tuple[str, Body], lost: str | None = None) -> model.Inspectio
 
 
 def leakage(cylinder: int, value: str) -> tuple[str, Body]:
-    return "reading", model.reading_body(
+    return "reading", bodies.reading_body(
         cylinder, "leakage_percent", value, "percent", origin="typed"
     )
 
 
 def take(cylinder: int, point: str = "tailpipe") -> tuple[str, Body]:
-    body = model.take_body(
+    body = bodies.take_body(
         cylinder=cylinder, point=point, basis="cycles", audio=["audio/0001-x.wav"],
         air_on_s=[(2, 6), (10, 14.5)],
     )  # fmt: skip
@@ -104,7 +103,7 @@ def take(cylinder: int, point: str = "tailpipe") -> tuple[str, Body]:
 
 @given(FINDINGS)
 def test_a_finding_comes_back_to_the_last_bit(finding: Finding) -> None:
-    assert model.finding_from(on_disk(model.finding_body(finding, 7, refused=False))) == finding
+    assert bodies.finding_from(on_disk(bodies.finding_body(finding, 7, refused=False))) == finding
 
 
 def test_a_finding_that_is_not_a_number_comes_back() -> None:
@@ -112,7 +111,7 @@ def test_a_finding_that_is_not_a_number_comes_back() -> None:
         "pair", None, 8_000, 1.0, 1.0, math.nan, (-math.inf, math.inf), None, None,
         "undetermined", False, ("not-finite",),
     )  # fmt: skip
-    back = model.finding_from(on_disk(model.finding_body(finding, 7, refused=True)))
+    back = bodies.finding_from(on_disk(bodies.finding_body(finding, 7, refused=True)))
     assert math.isnan(back.excess_db)
     assert back.interval_db == (-math.inf, math.inf)
 
@@ -123,8 +122,8 @@ def test_a_verdict_comes_back() -> None:
         3, 34.5, False, "exhaust-valve", 0.93, ranking, "Tap the valve stem.", ("hiss",), ("a",)
     )
     verdict = EngineVerdict("cylinder-head", 0.93, "The exhaust valve leaks.", None, (weak,))
-    body = on_disk(model.verdict_body(verdict))
-    assert model.verdict_from(body) == verdict
+    body = on_disk(bodies.verdict_body(verdict))
+    assert bodies.verdict_from(body) == verdict
     assert list(body) == ["cylinders", "engine", "schema"]
 
 
@@ -137,7 +136,7 @@ def test_bodies_have_the_fields_that_other_programs_read() -> None:
     assert OPENED["schema"] == "earwitness.record/1"
     assert OPENED["label"] == "Visit 7"
     assert OPENED["people"] == {"shop": "Harbour Motors", "date": "2026-03-04"}
-    assert model.utterance_body(heard, cylinder=None, audio="audio/0001-x.wav") == {
+    assert bodies.utterance_body(heard, cylinder=None, audio="audio/0001-x.wav") == {
         "cylinder": None, "audio": "audio/0001-x.wav", "start_s": 0.5, "end_s": 2.0,
         "text": "cylinder three", "confidence": 0.9, "command": None, "value": 34.0,
         "unit": "percent", "needs_confirmation": True, "rejected": False,
@@ -152,11 +151,11 @@ def test_bodies_have_the_fields_that_other_programs_read() -> None:
 def test_the_fold_tells_the_whole_visit() -> None:
     heard = Heard(0.5, 2.0, "thirty four percent", 0.9, None, 34.0, "percent", False, False)
     it = told(
-        ("utterance", model.utterance_body(heard, cylinder=3, audio="audio/0001-x.wav")),
+        ("utterance", bodies.utterance_body(heard, cylinder=3, audio="audio/0001-x.wav")),
         leakage(3, "34.5"),
         take(3),
-        ("finding", model.finding_body(FINDING, 4, refused=False)),
-        ("note", model.note_body("the radio was on")),
+        ("finding", bodies.finding_body(FINDING, 4, refused=False)),
+        ("note", bodies.note_body("the radio was on")),
         ("closed", {}),
         lost="Nothing much.",
     )
@@ -182,17 +181,17 @@ def test_evidence_is_what_still_counts() -> None:
         leakage(3, "34.5"),
         leakage(1, "8"),
         leakage(1, "9"),
-        ("retraction", model.retraction_body(5, "scratch that")),
+        ("retraction", bodies.retraction_body(5, "scratch that")),
         take(3),
-        ("finding", model.finding_body(FINDING, 7, refused=False)),
+        ("finding", bodies.finding_body(FINDING, 7, refused=False)),
         take(3, "radiator"),
-        ("finding", model.finding_body(unusable, 9, refused=True)),
+        ("finding", bodies.finding_body(unusable, 9, refused=True)),
         take(3, "oil-filler"),
-        ("finding", model.finding_body(FINDING, 11, refused=True)),
+        ("finding", bodies.finding_body(FINDING, 11, refused=True)),
         take(3, "throttle-body"),
-        ("finding", model.finding_body(FINDING, 13, refused=False)),
-        ("retraction", model.retraction_body(13, "somebody bumped the probe")),
-        ("reading", model.reading_body(3, "bubbles", "slow", "", origin="run sheet")),
+        ("finding", bodies.finding_body(FINDING, 13, refused=False)),
+        ("retraction", bodies.retraction_body(13, "somebody bumped the probe")),
+        ("reading", bodies.reading_body(3, "bubbles", "slow", "", origin="run sheet")),
     )
     one, three = model.evidence(it)
     assert (one.cylinder, one.leakage_percent, one.findings) == (1, 8.0, ())
@@ -207,8 +206,8 @@ def test_evidence_is_what_still_counts() -> None:
 def test_a_rescored_take_speaks_with_its_last_finding() -> None:
     it = told(
         take(2),
-        ("finding", model.finding_body(FINDING, 2, refused=True)),
-        ("finding", model.finding_body(FINDING, 2, refused=False)),
+        ("finding", bodies.finding_body(FINDING, 2, refused=True)),
+        ("finding", bodies.finding_body(FINDING, 2, refused=False)),
     )
     assert (len(it.takes[0].findings), it.takes[0].counts) == (2, True)
 
@@ -236,7 +235,7 @@ def test_clock_steps_are_told() -> None:
         ("reading", {**leakage(1, "5")[1], "quantity": "bubbles"}, "none, slow or steady"),
         ("retraction", {"retracts": 9, "why": "?"}, "no earlier reading or take"),
         ("finding", {"take": 1}, "refused"),
-        ("finding", model.finding_body(FINDING, 9, refused=False), "no earlier take"),
+        ("finding", bodies.finding_body(FINDING, 9, refused=False), "no earlier take"),
         ("take", {**take(1)[1], "audio": "x"}, "audio"),
         ("utterance", {"cylinder": None}, "audio"),
         ("verdict", {"schema": "earwitness.verdict/2"}, "engine"),
@@ -273,7 +272,7 @@ def test_the_last_reading_that_was_not_retracted_counts(
             made.append(len(entries) + 1)
         elif made:
             target = made[step % len(made)]
-            entries.append(("retraction", model.retraction_body(target, "scratch that")))
+            entries.append(("retraction", bodies.retraction_body(target, "scratch that")))
             kept.pop(target, None)
     it = told(*entries)
     assert [(r.cylinder, r.value) for r in it.readings] == list(kept.values())

@@ -18,7 +18,6 @@ from earwitness.diagnosis.verdict import SCHEMA as VERDICT_SCHEMA
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
 from earwitness.engine.layout import EngineLayout  # noqa: TC001  # read at run time by pydantic
 from earwitness.errors import RecordError
-from earwitness.gauges.leakage import LeakageLimit  # noqa: TC001  # likewise
 from earwitness.record.reader import SCHEMA
 from earwitness.speech.dictation import Heard
 
@@ -43,13 +42,21 @@ class Gauge:
 
 
 @dataclass(frozen=True, slots=True)
+class Limit:
+    """Leakage above which a cylinder is suspect, and who says so."""
+
+    leakage_percent: float
+    origin: str
+
+
+@dataclass(frozen=True, slots=True)
 class Opened:
     """Body of an `opened` entry: what is inspected, for whom, with what."""
 
     label: str
     engine: EngineLayout
     gauge: Gauge
-    limit: LeakageLimit
+    limit: Limit
     source: str
     """The run sheet, or how the inspection was made."""
     program: str
@@ -128,7 +135,7 @@ class Found:
 def opened_body(
     layout: EngineLayout,
     *,
-    limit: LeakageLimit,
+    limit: Limit,
     gauge: Mapping[str, float | None] | None = None,
     people: Mapping[str, str] | None = None,
     source: str = "",
@@ -140,7 +147,7 @@ def opened_body(
     ----------
     layout : EngineLayout
         The engine.
-    limit : LeakageLimit
+    limit : Limit
         Leakage limit with its origin.
     gauge : mapping, optional
         `orifice_mm` and `supply_kpa`, each a number or None.

@@ -11,23 +11,7 @@ from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError, RecordError
 from earwitness.record import bodies
-from earwitness.record.bodies import (
-    AudioFile,
-    Gauge,
-    Opened,
-    Quantity,
-    finding_body,
-    finding_from,
-    note_body,
-    opened_body,
-    reading_body,
-    retraction_body,
-    take_body,
-    utterance_body,
-    verdict_body,
-    verdict_from,
-)
-from earwitness.record.chain import Body
+from earwitness.record.bodies import AudioFile, Opened, Quantity
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -40,31 +24,6 @@ if TYPE_CHECKING:
     from earwitness.record.chain import Entry
     from earwitness.record.reader import Record
     from earwitness.speech.dictation import Heard
-
-__all__ = [
-    "AudioFile",
-    "Body",
-    "Gauge",
-    "Inspection",
-    "Note",
-    "Opened",
-    "Reading",
-    "Take",
-    "Utterance",
-    "evidence",
-    "finding_body",
-    "finding_from",
-    "inspection",
-    "note_body",
-    "opened_body",
-    "reading_body",
-    "retraction_body",
-    "take_body",
-    "utterance_body",
-    "verdict_body",
-    "verdict_from",
-]
-
 
 _DECIMAL = re.compile(r"-?\d{1,9}([.]\d{1,12})?([eE][+-]?\d{1,2})?", re.ASCII)
 
