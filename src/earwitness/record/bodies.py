@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from earwitness.acoustics.finding import Finding
 from earwitness.diagnosis.verdict import SCHEMA as VERDICT_SCHEMA
-from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
+from earwitness.diagnosis.verdict import EngineVerdict, to_json
 from earwitness.engine.layout import EngineLayout  # noqa: TC001  # read at run time by pydantic
 from earwitness.errors import RecordError
 from earwitness.record.reader import SCHEMA
@@ -26,7 +26,9 @@ if TYPE_CHECKING:
 
     from earwitness.record.chain import Body
 
-Quantity = Literal["leakage_percent", "compression_dry_kpa", "compression_wet_kpa", "bubbles"]
+Quantity = Literal[
+    "leakage_percent", "compression_dry_kpa", "compression_wet_kpa", "supply_kpa", "bubbles"
+]
 Origin = Literal["dictated, confirmed", "run sheet", "typed"]
 Basis = Literal["pair", "cycles"]
 
@@ -215,9 +217,7 @@ def finding_body(finding: Finding, take: int, *, refused: bool) -> Body:
 
 def verdict_body(verdict: EngineVerdict) -> Body:
     """Build the body of a `verdict` entry: the verdict as `earwitness judge` prints it."""
-    engine = asdict(verdict)
-    cylinders = engine.pop("cylinders")
-    return _body({"schema": VERDICT_SCHEMA, "engine": engine, "cylinders": cylinders})
+    return to_json(verdict)
 
 
 def note_body(text: str) -> Body:
@@ -243,14 +243,11 @@ def said_from(body: Body) -> Said:
 
 
 def verdict_from(body: Body) -> EngineVerdict:
-    """Read the body of a `verdict` entry."""
+    """Read the body of a `verdict` entry; its probabilities have the digits that JSON keeps."""
     outer = read_body(_VerdictBody, body)
     if outer.schema != VERDICT_SCHEMA:
-        raise RecordError(f"A verdict of schema {outer.schema!r} is not known to this program")
-    engine = outer.engine
-    return EngineVerdict(
-        engine.area, engine.probability, engine.summary, engine.next_check, outer.cylinders
-    )
+        raise RecordError(f"a verdict of schema {outer.schema!r} is not known to this program")
+    return read_body(EngineVerdict, {**outer.engine, "cylinders": outer.cylinders})
 
 
 def read_body(kind: type[T], body: Body) -> T:
@@ -285,18 +282,10 @@ class _HeardAt:
 
 
 @dataclass(frozen=True, slots=True)
-class _EnginePart:
-    area: str
-    probability: float
-    summary: str
-    next_check: str | None
-
-
-@dataclass(frozen=True, slots=True)
 class _VerdictBody:
     schema: str
-    engine: _EnginePart
-    cylinders: tuple[CylinderVerdict, ...]
+    engine: dict[str, Any]
+    cylinders: list[dict[str, Any]]
 
 
 _READERS: dict[type[Any], TypeAdapter[Any]] = {}

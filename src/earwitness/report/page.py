@@ -1,0 +1,310 @@
+"""What the page says, ready to be set: the inspection in words, tables and pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from earwitness.diagnosis.repair import REPAIRS
+from earwitness.engine.cautions import cautions
+from earwitness.engine.listening_points import listening_points
+from earwitness.report import words
+from earwitness.report.takes import TakeView, take_view
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from datetime import datetime
+
+    from earwitness.audio.recording import Recording
+    from earwitness.diagnosis.repair import Repair
+    from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
+    from earwitness.record.model import Inspection, Reading, Utterance
+
+SET_UP_POINTS = ("adapter", "control")
+"""Listening points that check the set-up, not the engine."""
+
+PEOPLE = {
+    "shop": "Shop",
+    "technician": "Technician",
+    "customer": "Customer",
+    "complaint": "Complaint",
+    "date": "Day",
+}
+"""What each name in `people` is called; others are shown under their own name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """A name and what there is to say under it."""
+
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cylinder in the picture of the engine."""
+
+    number: int
+    leakage: str
+    state: str
+    weak: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One cylinder in the table."""
+
+    number: int
+    leakage: str
+    within: str
+    verdict: str
+    probability: str
+    next_check: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingView:
+    """A gauge value in words."""
+
+    seq: int
+    quantity: str
+    value: str
+    origin: str
+    retracted: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """An utterance in words."""
+
+    seq: int
+    cylinder: str
+    at: str
+    text: str
+    understood: str
+    confidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class CylinderView:
+    """All that is known of one cylinder."""
+
+    number: int
+    title: str
+    verdict: CylinderVerdict | None
+    ranking: tuple[Fact, ...]
+    readings: tuple[ReadingView, ...]
+    takes: tuple[TakeView, ...]
+    not_heard: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The whole report."""
+
+    inspection: Inspection
+    title: str
+    facts: tuple[Fact, ...]
+    engine: tuple[Fact, ...]
+    area: str
+    likelihood: str | None
+    verdict: EngineVerdict | None
+    repair: Repair
+    cautions: tuple[str, ...]
+    banks: tuple[tuple[Cell, ...], ...]
+    rows: tuple[Row, ...]
+    limit: str
+    cylinders: tuple[CylinderView, ...]
+    not_tested: tuple[int, ...]
+    spoken: tuple[Spoken, ...]
+    irregular: tuple[str, ...]
+    """Interruptions, clock steps, a record that was not closed."""
+
+
+def page_of(told: Inspection, audio: Callable[[str], Recording]) -> Page:
+    """Set the page for an inspection.
+
+    Parameters
+    ----------
+    told : Inspection
+        The inspection.
+    audio : callable
+        Returns the recording of a path that the record names, or raises an `EarwitnessError`.
+    """
+    verdict = told.verdict
+    area = verdict.area if verdict else "undetermined"
+    limit = told.opened.limit
+    judged = {c.cylinder: c for c in verdict.cylinders} if verdict else {}
+    numbers = sorted({*told.tested, *judged})
+    return Page(
+        inspection=told,
+        title=told.opened.label or told.layout.label or told.name,
+        facts=tuple(_facts(told)),
+        engine=tuple(_engine(told)),
+        area=words.AREA_TITLES.get(area, area),
+        likelihood=_likelihood(verdict),
+        verdict=verdict,
+        repair=REPAIRS.get(area, REPAIRS["undetermined"]),  # type: ignore[call-overload]
+        cautions=tuple(c.text for c in cautions("report", told.layout)),
+        banks=tuple(
+            tuple(_cell(told, number, judged.get(number)) for number in bank)
+            for bank in told.layout.banks or (tuple(range(1, told.layout.cylinders + 1)),)
+        ),
+        rows=tuple(_row(told, number, judged.get(number)) for number in numbers),
+        limit=f"{limit.leakage_percent:g} % ({limit.origin})",
+        cylinders=tuple(_cylinder(told, n, judged.get(n), audio) for n in numbers),
+        not_tested=tuple(n for n in range(1, told.layout.cylinders + 1) if n not in told.tested),
+        spoken=tuple(_spoken(u) for u in told.utterances),
+        irregular=tuple(_irregular(told)),
+    )
+
+
+def moment(time: datetime) -> str:
+    """Write a moment for a reader."""
+    return time.strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def _facts(told: Inspection) -> Iterator[Fact]:
+    people = told.opened.people
+    for name in [*PEOPLE, *(n for n in people if n not in PEOPLE)]:
+        if people.get(name):
+            yield Fact(PEOPLE.get(name, name.capitalize()), people[name])
+    yield Fact("Recorded", f"{moment(told.opened_at)} to {moment(told.ended_at)}")
+    if told.opened.source:
+        yield Fact("From", told.opened.source)
+
+
+def _engine(told: Inspection) -> Iterator[Fact]:
+    layout, gauge = told.layout, told.opened.gauge
+    if layout.label:
+        yield Fact("Engine", layout.label)
+    order = "–".join(str(n) for n in layout.firing_order)
+    yield Fact("Cylinders", f"{layout.cylinders}, {layout.arrangement}, firing order {order}")
+    yield Fact("Fuel and cooling", f"{layout.fuel}, {layout.cooling} cooled")
+    if layout.bore_mm:
+        yield Fact("Bore", f"{layout.bore_mm:g} mm")
+    orifice = f"{gauge.orifice_mm:g} mm orifice" if gauge.orifice_mm else "orifice not stated"
+    supply = f"{gauge.supply_kpa:g} kPa supply" if gauge.supply_kpa else "supply not stated"
+    yield Fact("Leakage gauge", f"{orifice}, {supply}")
+
+
+def _likelihood(verdict: EngineVerdict | None) -> str | None:
+    """Return the verdict's probability in words and as a number; None if nothing is settled."""
+    if verdict is None or verdict.area == "undetermined":
+        return None
+    return f"{words.in_words(verdict.probability)}, {words.percent(verdict.probability)}"
+
+
+def _leakage(told: Inspection, number: int, judged: CylinderVerdict | None) -> str:
+    reading = told.reading(number, "leakage_percent")
+    if reading is not None:
+        return f"{reading.value} %"
+    if judged is not None and judged.leakage_percent is not None:
+        return f"{judged.leakage_percent:.3g} %"
+    return "not read"
+
+
+def _cell(told: Inspection, number: int, judged: CylinderVerdict | None) -> Cell:
+    if number not in told.tested:
+        return Cell(number, "–", "not tested", False)
+    weak = judged is not None and judged.verdict != "sealed"
+    state = "not judged" if judged is None else words.verdict_name(judged.verdict)
+    return Cell(number, _leakage(told, number, judged), state, weak)
+
+
+def _row(told: Inspection, number: int, judged: CylinderVerdict | None) -> Row:
+    leakage = _leakage(told, number, judged)
+    if judged is None:
+        return Row(number, leakage, "–", "not judged", "–", "–")
+    within = {True: "within", False: "beyond", None: "–"}[judged.within_limit]
+    return Row(
+        number,
+        leakage,
+        within,
+        _verdict(judged),
+        words.percent(judged.probability),
+        judged.next_check or "none needed",
+    )
+
+
+def _verdict(judged: CylinderVerdict) -> str:
+    """Return a verdict in words; where the question is open, what leads."""
+    said = words.verdict_name(judged.verdict)
+    if judged.verdict == "undetermined" and judged.ranking:
+        return f"{said}; most likely {words.verdict_name(judged.ranking[0].verdict)}"
+    return said
+
+
+def _cylinder(
+    told: Inspection,
+    number: int,
+    judged: CylinderVerdict | None,
+    audio: Callable[[str], Recording],
+) -> CylinderView:
+    takes = [t for t in told.takes if t.cylinder == number]
+    heard = {t.point for t in takes if t.counts}
+    offered = listening_points(told.layout, number)
+    ranking = judged.ranking if judged else ()
+    readings = sorted((*told.readings, *told.retracted_readings), key=lambda r: r.seq)
+    return CylinderView(
+        number=number,
+        title=_verdict(judged) if judged else "not judged",
+        verdict=judged,
+        ranking=tuple(
+            Fact(words.verdict_name(r.verdict), words.percent(r.probability)) for r in ranking[:5]
+        ),
+        readings=tuple(_reading(r) for r in readings if r.cylinder == number),
+        takes=tuple(take_view(told, t, audio) for t in takes),
+        not_heard=tuple(
+            words.point_name(p.name)
+            for p in offered
+            if p.name not in heard and p.name not in SET_UP_POINTS
+        ),
+    )
+
+
+def _reading(reading: Reading) -> ReadingView:
+    unit = words.UNITS.get(reading.unit, reading.unit)
+    return ReadingView(
+        reading.seq,
+        words.QUANTITIES.get(reading.quantity, reading.quantity),
+        f"{reading.value} {unit}".strip(),
+        reading.origin,
+        reading.retracted,
+    )
+
+
+def _spoken(utterance: Utterance) -> Spoken:
+    heard = utterance.heard
+    if heard.rejected:
+        understood = "not understood, nothing was taken from it"
+    elif heard.command:
+        understood = f"command: {heard.command}"
+    elif heard.value is not None:
+        unit = words.UNITS.get(heard.unit or "", heard.unit or "")
+        understood = f"value: {heard.value:g} {unit}".strip()
+    else:
+        understood = "no reading in it"
+    if heard.needs_confirmation and not heard.rejected:
+        understood += " (had to be confirmed)"
+    return Spoken(
+        utterance.seq,
+        "–" if utterance.cylinder is None else str(utterance.cylinder),
+        f"{words.clock_time(heard.start_s)}",
+        heard.text,
+        understood,
+        words.percent(heard.confidence),
+    )
+
+
+def _irregular(told: Inspection) -> Iterator[str]:
+    if told.lost:
+        yield told.lost
+    if not told.closed:
+        yield "The record was not closed: the inspection may have gone on after the last entry."
+    for seq in told.clock_steps:
+        yield (
+            f"The clock of the machine stepped back before entry {seq}; entries are in the order "
+            "of their numbers."
+        )

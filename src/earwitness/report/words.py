@@ -1,0 +1,154 @@
+"""Plain words for names, numbers and probabilities, fit for a customer."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+
+from earwitness.diagnosis.hypotheses import IN_WORDS
+
+AREA_TITLES = {
+    "none": "No leak beyond the limit",
+    "bottom-end": "The bottom end: pistons, rings or cylinder walls",
+    "cylinder-head": "The cylinder head: valves and their seats",
+    "head-gasket": "The head gasket",
+    "undetermined": "Not settled yet",
+}
+"""Title of each engine area."""
+
+GRADE_WORDS = {
+    "none": "no hiss found",
+    "faint": "faint hiss",
+    "clear": "clear hiss",
+    "strong": "strong hiss",
+    "undetermined": "not decided",
+}
+"""What each grade of a finding means."""
+
+GRADE_ARCS = {"none": 0, "faint": 1, "clear": 2, "strong": 3}
+"""How many arcs of sound the symbol of a grade has; grades without arcs get a question mark."""
+
+QUANTITIES = {
+    "leakage_percent": "Leakage",
+    "compression_dry_kpa": "Compression, dry",
+    "compression_wet_kpa": "Compression, wet",
+    "supply_kpa": "Supply pressure",
+    "bubbles": "Bubbles at the radiator",
+}
+
+UNITS = {"percent": "%", "kpa": "kPa"}
+"""Units that are written otherwise than they are named."""
+
+LIKELIHOODS = (
+    (0.99, "virtually certain"),
+    (0.90, "very likely"),
+    (0.66, "likely"),
+    (0.33, "about as likely as not"),
+    (0.10, "unlikely"),
+    (0.01, "very unlikely"),
+    (0.00, "exceptionally unlikely"),
+)
+"""Words for a probability above each bound. Likelihood scale of IPCC AR4 (2007), Working Group II,
+front matter F, seen on the archive page of the IPCC."""
+
+_DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def in_words(probability: float) -> str:
+    """Say a probability in words.
+
+    Examples
+    --------
+    >>> in_words(0.93)
+    'very likely'
+    """
+    return next((words for bound, words in LIKELIHOODS if probability > bound), LIKELIHOODS[-1][1])
+
+
+def percent(probability: float) -> str:
+    """Write a probability as whole percent, never as a certainty.
+
+    Examples
+    --------
+    >>> percent(0.934), percent(0.9999), percent(0.001)
+    ('93 %', 'over 99 %', 'under 1 %')
+    """
+    if not math.isfinite(probability):
+        return "not known"
+    if probability > 0.99:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def decibels(value: float, *, signed: bool = True) -> str:
+    """Write a level with its unit.
+
+    Examples
+    --------
+    >>> decibels(3.14), decibels(float("inf"))
+    ('+3.1 dB', 'no bound')
+    """
+    if not math.isfinite(value):
+        return "no bound" if math.isinf(value) else "not a number"
+    text = f"{value:+.1f}" if signed else f"{value:.1f}"
+    return f"{text.replace('-', '−')} dB"
+
+
+def interval(low_db: float, high_db: float) -> str:
+    """Write a 95 % interval of levels."""
+    return f"{decibels(low_db)} to {decibels(high_db)}"
+
+
+def point_name(point: str) -> str:
+    """Write a listening point as a heading.
+
+    Examples
+    --------
+    >>> point_name("plug-hole-2"), point_name("tailpipe-left")
+    ('Plug hole 2', 'Tailpipe left')
+    """
+    words = point.replace("-", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def verdict_name(verdict: str) -> str:
+    """Write a verdict, or a mixture of them, in plain words.
+
+    Examples
+    --------
+    >>> verdict_name("exhaust-valve+head-gasket-coolant")
+    'the exhaust valve and the head gasket towards the coolant'
+    """
+    return " and ".join(IN_WORDS.get(part, part.replace("-", " ")) for part in verdict.split("+"))
+
+
+def clock_time(seconds: float) -> str:
+    """Write a place in a recording.
+
+    Examples
+    --------
+    >>> clock_time(75.25)
+    '1:15.2'
+    """
+    tenths = int(max(0.0, seconds) * 10)
+    return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
+
+
+def made_visible(text: str) -> str:
+    r"""Replace characters that could hide or reorder other text by their visible code points.
+
+    Line breaks and tabs stay.
+
+    Examples
+    --------
+    >>> made_visible("safe\\u202eevil")
+    'safe[U+202E]evil'
+    """
+    return re.sub(r"[^\n\t -~]", _visible, text)
+
+
+def _visible(match: re.Match[str]) -> str:
+    character = match[0]
+    hidden = character in _DIRECTION or unicodedata.category(character) in ("Cc", "Cs", "Cn", "Co")
+    return f"[U+{ord(character):04X}]" if hidden else character
