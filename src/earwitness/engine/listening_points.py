@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from earwitness.errors import LayoutError
+
 if TYPE_CHECKING:
     from earwitness.engine.layout import EngineLayout
 
@@ -55,6 +57,24 @@ def listening_points(layout: EngineLayout, cylinder: int) -> tuple[ListeningPoin
         points.append(_RADIATOR)
     points += [_plug_hole(layout, n) for n in layout.neighbours(cylinder)]
     return (*points, _ADAPTER, _CONTROL)
+
+
+def require_listening_point(name: str) -> None:
+    """Check that a name is that of a listening point of some engine.
+
+    Raises
+    ------
+    LayoutError
+        If it is not.
+    """
+    fixed = (OIL_FILLER, TAILPIPE, *TAILPIPES, THROTTLE_BODY, RADIATOR, ADAPTER, CONTROL)
+    number = name.removeprefix(PLUG_HOLE_PREFIX)
+    is_plug_hole = number != name and number.isascii() and number.isdigit() and number[0] != "0"
+    if name not in fixed and not is_plug_hole:
+        raise LayoutError(
+            f"There is no listening point {name!r}",
+            remedy=f"The points are {', '.join(fixed)} and {PLUG_HOLE_PREFIX}N.",
+        )
 
 
 def plug_hole(cylinder: int) -> str:

@@ -1,0 +1,111 @@
+"""Weight of evidence and information gain against worked examples from outside."""
+
+import math
+
+import pytest
+
+from earwitness.diagnosis.clues import Case, Clue, posterior
+from earwitness.diagnosis.evidence import ALONE
+from earwitness.diagnosis.hypotheses import Way, ways
+from earwitness.diagnosis.judge import judge_cylinder
+from earwitness.diagnosis.likelihoods import SET_UP_SHARES, prior
+from earwitness.diagnosis.next_check import Check, checks, gain_bit
+
+ILL, WELL = Way("exhaust-valve", ("exhaust-valve",)), Way("sealed", ("sealed",))
+
+
+def as_prior(p_ill):
+    """A clue that turns the table's prior into the one of the example."""
+    return Clue("prior", (p_ill / prior(ILL), (1 - p_ill) / prior(WELL)))
+
+
+def case_of(*clues):
+    both = (ILL, WELL)
+    return Case(both, clues, posterior(both, clues))
+
+
+def test_the_screening_example():
+    """D. M. Eddy 1982: prevalence 1 %, hits 80 %, false alarms 9.6 % give 7.8 % (from memory)."""
+    case = case_of(as_prior(0.01), Clue("positive", (0.80, 0.096)))
+    assert case.by_verdict()["exhaust-valve"] == pytest.approx(0.078, abs=5e-4)
+
+
+def test_a_factor_of_ten_is_ten_decibans():
+    """I. J. Good: weight of evidence 10 lg of the Bayes factor; 3 decibans double the odds."""
+    ten, two = Clue("ten", (0.5, 0.05)), Clue("two", (0.5, 0.25))
+    case = case_of(as_prior(0.3), ten, two)
+    assert case.weight_db(ten, "exhaust-valve") == pytest.approx(10)
+    assert case.weight_db(two, "exhaust-valve") == pytest.approx(3.01, abs=0.01)
+    assert case.weight_db(ten, "sealed") == pytest.approx(-10)
+
+
+def test_a_perfect_check_on_an_even_question_is_worth_one_bit():
+    """Shannon entropy of a fair coin."""
+    case = case_of(as_prior(0.5))
+    assert gain_bit(case, Check("", 1, ((1.0, 0.0), (0.0, 1.0)))) == pytest.approx(1)
+    assert gain_bit(case, Check("", 1, ((0.7, 0.3), (0.7, 0.3)))) == pytest.approx(0, abs=1e-12)
+
+
+def test_a_binary_symmetric_check():
+    """Capacity of a binary symmetric channel, error 0.11: 1 - H(0.11) = 0.5 bit."""
+    case = case_of(as_prior(0.5))
+    check = Check("", 1, ((0.89, 0.11), (0.11, 0.89)))
+    by_hand = 1 + 0.89 * math.log2(0.89) + 0.11 * math.log2(0.11)
+    assert gain_bit(case, check) == pytest.approx(by_hand)
+    assert by_hand == pytest.approx(0.5, abs=1e-3)
+
+
+def test_no_check_loses_information_and_each_outcome_row_is_a_distribution(four):
+    evidence = four.evidence(3, 42, {"throttle-body": "clear"}, silent_elsewhere=False)
+    every = ways(evidence.points, SET_UP_SHARES)
+    case = Case(every, (), posterior(every, ()))
+    offered = checks(evidence, case)
+    assert len({c.text for c in offered}) == len(offered) >= 10
+    for check in offered:
+        assert gain_bit(case, check) >= -1e-12
+        assert check.minutes > 0
+        assert all(sum(row) == pytest.approx(1) for row in check.outcomes)
+
+
+def test_what_is_done_is_not_asked_for_again(four):
+    full = four.evidence(
+        3, 42, {}, compression_dry_kpa=700, compression_wet_kpa=700, bubbles="none"
+    )
+    case = Case((ILL, WELL), (), posterior((ILL, WELL), ()))
+    texts = " ".join(c.text for c in checks(full, case))
+    for done in ("Listen at", "leakage gauge", "Wet test", "radiator neck"):
+        assert done not in texts
+
+
+def test_a_screened_point_is_to_be_proved_and_a_refused_one_retaken(four):
+    pair = {"tailpipe": four.finding("tailpipe", "faint", pair=True)}
+    lost = {"tailpipe": four.finding("tailpipe", usable=False, flags=("clipped",))}
+    case = Case((ILL, WELL), (), posterior((ILL, WELL), ()))
+
+    def texts(heard):
+        return [c.text for c in checks(four.evidence(3, 42, heard), case)]
+
+    assert any("a pair only screens" in t for t in texts(pair))
+    assert any(t.startswith("Retake the tailpipe") for t in texts(lost))
+
+
+def test_an_air_cooled_engine_is_never_asked_for_bubbles(single):
+    evidence = single.evidence(1, 42)
+    case = Case((ILL, WELL), (), posterior((ILL, WELL), ()))
+    assert not any("radiator" in c.text for c in checks(evidence, case))
+
+
+def test_the_decibans_told_are_those_that_moved_the_odds(four):
+    """Leaving the tailpipe out lengthens the odds by just the weight the reason names."""
+    heard = {"tailpipe": "clear"}
+    with_it = judge_cylinder(four.evidence(3, 42, heard), ALONE)
+    others = {p: "none" for p in four.evidence(3).points if p != "tailpipe"}
+    without = judge_cylinder(four.evidence(3, 42, others, silent_elsewhere=False), ALONE)
+
+    def odds_db(verdict):
+        p = next(r.probability for r in verdict.ranking if r.verdict == "exhaust-valve")
+        return 10 * math.log10(p / (1 - p))
+
+    told = next(r for r in with_it.reasons if r.startswith("Clear hiss at the tailpipe"))
+    number = int(told.split(": ")[1].split()[0])
+    assert number == round(odds_db(with_it) - odds_db(without))
