@@ -300,6 +300,8 @@ def test_a_leak_within_the_limit_is_watched_not_condemned(four):
         {"leakage": 140},
         {"leakage": -1},
         {"leakage": math.nan},
+        {"leakage": 20, "limit_percent": 0},
+        {"leakage": 20, "limit_percent": 100},
         {"leakage": 20, "compression_dry_kpa": 9000, "compression_wet_kpa": 9000},
     ],
 )

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from earwitness.engine.layout import engine_layout
 from earwitness.errors import GaugeError
 from earwitness.gauges.compression import (
-    adjacent_low,
+    adjacent,
     check_compression_kpa,
     compression_rules,
     wet_test,
@@ -73,10 +73,10 @@ def test_wet_test(dry, wet, meaning):
 def test_two_low_neighbours_point_to_the_gasket():
     """US Army TM 5-4210-230-14&P-1: two adjacent low cylinders, head gasket may be the cause."""
     four = engine_layout(4)
-    assert adjacent_low(four, (3, 2)) == ((2, 3),)
-    assert adjacent_low(four, (1, 3)) == ()
+    assert adjacent(four, (3, 2)) == ((2, 3),)
+    assert adjacent(four, (1, 3)) == ()
     vee = engine_layout(4, firing_order=[1, 3, 2, 4], arrangement="vee", banks=[[1, 3], [2, 4]])
-    assert adjacent_low(vee, (1, 2)) == ()
+    assert adjacent(vee, (1, 2)) == ()
 
 
 @pytest.mark.parametrize("value", [9000, -1, math.nan, math.inf])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.across import all_alike, context_of
+from earwitness.diagnosis.across import all_alike, context_of, shared_reasons
 from earwitness.diagnosis.clues import Case, build_case, point_words
 from earwitness.diagnosis.evidence import ALONE, heard, loudest, masked
 from earwitness.diagnosis.hypotheses import (
@@ -22,6 +22,7 @@ from earwitness.diagnosis.next_check import next_check
 from earwitness.diagnosis.repair import REPAIRS, Area, areas_of, deepest
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
 from earwitness.engine.cautions import cautions
+from earwitness.gauges.leakage import check_limit_percent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -53,6 +54,7 @@ def judge_cylinder(evidence: CylinderEvidence, context: EngineContext = ALONE) -
     GaugeError
         If a reading is impossible.
     """
+    check_limit_percent(evidence.limit_percent, evidence.limit_origin)
     points = (*evidence.points, *(f.point for f in evidence.findings if f.point))
     points = tuple(dict.fromkeys(points))
     case = build_case(evidence, context, ways(points, SET_UP_SHARES))
@@ -107,7 +109,7 @@ def judge_engine(layout: EngineLayout, evidences: Sequence[CylinderEvidence]) ->
         summary=_summary(area, verdicts, untested, alike),
         next_check=_engine_check(verdicts, untested, alike),
         cylinders=verdicts,
-        reasons=_engine_reasons(layout, verdicts),
+        reasons=shared_reasons(layout, by_number, _gasket_cylinders(verdicts)),
         flags=tuple(
             name
             for name, raised in (("all-alike", alike), ("cylinders-not-tested", bool(untested)))
@@ -323,10 +325,12 @@ def _summary(
 
 
 def _leak_sentence(v: CylinderVerdict) -> str:
-    loss = "air" if v.leakage_percent is None else f"{v.leakage_percent:.3g} % of its test air"
+    read = "" if v.leakage_percent is None else f", {v.leakage_percent:.3g} % on the gauge"
+    within = ", still within the limit" if v.within_limit else ""
     sure = percent_sure(v.probability)
-    end = ", which is still within the limit" if v.within_limit else ""
-    return f"Cylinder {v.cylinder} loses {loss} past {in_words(v.verdict)} ({sure} sure){end}."
+    return (
+        f"Cylinder {v.cylinder} loses air past {in_words(v.verdict)} ({sure} sure{read}{within})."
+    )
 
 
 def _group_sentence(numbers: list[int], one: str, many: str) -> str:
@@ -352,12 +356,6 @@ def _engine_check(
     return None
 
 
-def _engine_reasons(layout: EngineLayout, verdicts: tuple[CylinderVerdict, ...]) -> tuple[str, ...]:
-    """Name the pairs of neighbours that leak into each other."""
-    gasket = {v.cylinder for v in verdicts if "head-gasket-neighbour" in parts(v.verdict)}
-    return tuple(
-        f"Cylinders {a} and {b} leak into each other: the gasket between them, or a crack."
-        for a in sorted(gasket)
-        for b in layout.neighbours(a)
-        if a < b and b in gasket
-    )
+def _gasket_cylinders(verdicts: tuple[CylinderVerdict, ...]) -> tuple[int, ...]:
+    """Return the cylinders whose verdict blames the gasket to a neighbour."""
+    return tuple(v.cylinder for v in verdicts if "head-gasket-neighbour" in parts(v.verdict))

@@ -139,7 +139,7 @@ LOUDEST_ALONE, LOUDEST_TIED, LOUDEST_ELSEWHERE, LOUDEST_BOTH, LOUDEST_UNKNOWN = 
 )
 """Probability that, of two or more audible points, the leak's own is loudest by 3 dB, ties, or is
 beaten [1]; then that one of two leaks' own is loudest, and the value where the leak has no audible
-point of its own. In a simulation study with cross-talk of -6 dB, 53-88 % were decided by 3 dB and
+point of its own. In simulated takes with cross-talk of -6 dB, 53-88 % were decided by 3 dB and
 82-100 % of these rightly; the other two are expert estimates, to be calibrated."""
 
 # --- compression, wet test, bubbles ----------------------------------------------------------

@@ -158,8 +158,8 @@ def wet_test(*, dry_kpa: float, wet_kpa: float) -> WetTest:
     return WetTest(rise, meaning, "US Army TM 5-4210-230-14&P-1")
 
 
-def adjacent_low(layout: EngineLayout, low: tuple[int, ...]) -> tuple[tuple[int, int], ...]:
-    """Return the pairs of low cylinders that stand side by side: the head gasket may be the cause.
+def adjacent(layout: EngineLayout, low: tuple[int, ...]) -> tuple[tuple[int, int], ...]:
+    """Return the pairs among `low` that stand side by side: the head gasket may be the cause.
 
     References
     ----------

@@ -126,6 +126,22 @@ def check_leakage_percent(percent: float) -> float:
     return percent
 
 
+def check_limit_percent(percent: float, origin: str) -> float:
+    """Return the limit if a cylinder can be held against it [%].
+
+    Raises
+    ------
+    GaugeError
+        If it is not a number above 0 and below 100; the sentence names its origin.
+    """
+    if not math.isfinite(percent) or not 0 < percent < 100:
+        raise GaugeError(
+            f"leakage limit of {percent:g} percent ({origin}) is not between 0 and 100",
+            remedy="Correct the limit, or leave it out.",
+        )
+    return percent
+
+
 def leakage_limit(
     *,
     maker_percent: float | None = None,
@@ -148,19 +164,10 @@ def leakage_limit(
     """
     for percent, origin in ((maker_percent, "the maker's limit"), (sheet_percent, sheet_origin)):
         if percent is not None:
-            return LeakageLimit(_checked_limit(percent, origin), origin)
+            return LeakageLimit(check_limit_percent(percent, origin), origin)
     return COMMON_PRACTICE_LIMIT
 
 
 def within_limit(percent: float, limit: LeakageLimit) -> bool:
     """Tell whether a leakage [%] passes: only a loss in excess of the limit fails."""
     return check_leakage_percent(percent) <= limit.leakage_percent
-
-
-def _checked_limit(percent: float, origin: str) -> float:
-    if not math.isfinite(percent) or not 0 < percent < 100:
-        raise GaugeError(
-            f"leakage limit of {percent:g} percent ({origin}) is not between 0 and 100",
-            remedy="Correct the limit, or leave it out.",
-        )
-    return percent
