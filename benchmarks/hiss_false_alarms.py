@@ -12,9 +12,9 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
-from hiss_scenes import POINTS, SCENES, Take, naive_p, null_take
 
 from earwitness.acoustics.hiss import score_cycled, score_pair
+from hiss_scenes import POINTS, SCENES, Take, naive_p, null_take
 
 
 def main() -> None:

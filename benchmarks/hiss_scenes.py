@@ -185,7 +185,7 @@ def _events(rng, n, fs, rms):
 
 
 def _strokes(rng, fs, times, decay_s, low, high):
-    """Decaying strokes of filtered noise, with a reverberant tail, of unit power while they last."""
+    """Make decaying strokes of filtered noise with a reverberant tail, of unit power."""
     length = int(fs * (times[-1] + 1.0))
     y = np.zeros(length)
     stroke = rng.standard_normal(int(fs * 8 * decay_s))
@@ -256,6 +256,7 @@ def _valve(air_on_s, n, fs):
 
 
 def _hiss_power(psd, f):
-    """Power over 1-16 kHz of noise with this spectrum."""
-    inside = (f >= 1_000) & (f < 15_849)
+    """Power of noise with this spectrum over 1-16 kHz, or to where a sample rate carries bands."""
+    top = min(15_849.0, 1_000 * 10 ** (np.floor(20 * np.log10(0.92 * f[-1] / 1_000)) / 20))
+    inside = (f >= 1_000) & (f < top)
     return float(psd[inside].sum() / len(f))

@@ -13,9 +13,9 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
-from hiss_scenes import POINTS, SCENES, Take, add_leak, add_leak_power, null_take
 
 from earwitness.acoustics.hiss import score_cycled
+from hiss_scenes import POINTS, SCENES, Take, add_leak, add_leak_power, null_take
 
 SNR_DB = (-19, -16, -13, -10, -7, -4, -1, 2, 5)
 
@@ -66,7 +66,7 @@ def _floor_power(finding) -> float:
     inside = (f > 1_000) & (f < 15_900)
     width = f[inside]
     mean = np.average(10 ** (np.array(finding.floors.off_db)[inside] / 10), weights=width)
-    top = min(15_849, f[inside][-1] * 2 ** (1 / 12))
+    top = f[inside][-1] * 10 ** (1 / 40)
     return mean * (top - 1_000) / (finding.sample_rate_hz / 2)
 
 

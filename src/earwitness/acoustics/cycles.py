@@ -55,6 +55,8 @@ class Periods:
     """Air state of each period, shape (periods,)."""
     middle_s: Floats
     """Middle of each period, shape (periods,) [s]."""
+    weight: Floats
+    """Share of quiet frames in each period, over their mean, shape (periods,) [1]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +89,9 @@ def periods_from(
         r = settings.reference_share
         share = r * ambient_log
         variance = variance + r**2 * bands.log_variance * (1 / ambient_frames).mean(axis=0)
-    return Periods(log_power, share, variance, tuple(on), np.array(middle_s))
+    kept = np.array([f.kept for f in floors])
+    weight = kept / kept.mean()
+    return Periods(log_power, share, variance, tuple(on), np.array(middle_s), weight)
 
 
 def labelings(on: tuple[bool, ...], settings: HissSettings) -> Floats:
@@ -124,7 +128,7 @@ def prove(periods: Periods, expected: Floats, bands: Bands, settings: HissSettin
         Weights and labelings.
     """
     labels = labelings(periods.on, settings)
-    test = _Test(periods, expected, bands, settings, _contrasts(labels, periods.middle_s))
+    test = _Test(periods, expected, bands, settings, _contrasts(labels, periods))
     t, weights = test.statistics(periods.log_power)
     p = float(np.mean(t >= t[0] - TIE * max(1.0, abs(t[0]))))
     cycles = weights @ neighbour_rises(periods.log_power - periods.ambient, periods.on).T
@@ -191,7 +195,8 @@ class _Test:
         drift = settings.drift_share * drift_covariance(bands, settings)
         noise = np.diag(settings.estimator_excess * periods.variance)
         self.prior = (1 - settings.data_share) * (noise + drift)
-        self.trend = _trend(periods.middle_s)
+        self.root = np.sqrt(periods.weight)[:, np.newaxis]
+        self.trend = _trend(periods)
         self.plain = plain_weights(bands)
 
     def statistics(self, log_power: Floats) -> tuple[Floats, Floats]:
@@ -202,7 +207,8 @@ class _Test:
         cannot be misled by a spectrum that is not as expected.
         """
         log_power = log_power - self.periods.ambient
-        E = log_power - self.trend @ (self.trend.T @ log_power)
+        E = self.root * log_power
+        E = E - self.trend @ (self.trend.T @ E)
         D = self.contrasts @ E
         matched = self._matched_weights(log_power, E, D)
         t = [self._studentised(matched, D, E)]
@@ -257,7 +263,7 @@ class _Test:
         return bool(t[0] >= threshold + self.settings.detection_margin)
 
     def _without_rise(self, label: Floats) -> Floats:
-        x = self.contrasts[0]
+        x = self.contrasts[0] * self.root[:, 0]
         rise = (x @ self.periods.log_power) / (x @ label)
         return np.asarray(self.periods.log_power - np.outer(label, rise), dtype=np.float64)
 
@@ -276,16 +282,19 @@ def _stacked(floors: list[Floor]) -> tuple[Floats, Floats]:
     return np.array([f.log_power for f in floors]), np.array([f.frames for f in floors])
 
 
-def _trend(middle_s: Floats) -> Floats:
-    """Orthonormal constant and slope over time, shape (periods, 2)."""
-    t = middle_s - middle_s.mean()
-    return np.column_stack([np.full(len(t), len(t) ** -0.5), t / np.sqrt(t @ t)])
+def _trend(periods: Periods) -> Floats:
+    """Weighted constant and slope over time, orthonormal, shape (periods, 2)."""
+    root = np.sqrt(periods.weight)
+    t = periods.middle_s - (periods.weight @ periods.middle_s) / periods.weight.sum()
+    x = np.column_stack([root, root * t])
+    return np.asarray(x / np.sqrt((x**2).sum(axis=0)), dtype=np.float64)
 
 
-def _contrasts(labels: Floats, middle_s: Floats) -> Floats:
-    """Labelings less constant and slope, each of unit length, shape (labelings, periods)."""
-    q = _trend(middle_s)
-    x = labels - (labels @ q) @ q.T
+def _contrasts(labels: Floats, periods: Periods) -> Floats:
+    """Weighted labelings less constant and slope, unit length, shape (labelings, periods)."""
+    q = _trend(periods)
+    x = labels * np.sqrt(periods.weight)
+    x = x - (x @ q) @ q.T
     return np.asarray(x / np.sqrt((x**2).sum(axis=1, keepdims=True)), dtype=np.float64)
 
 
