@@ -73,9 +73,24 @@ def test_a_large_leak_that_nobody_hears_is_not_located(four, leakage):
 
 
 def test_silence_does_not_let_compression_and_oil_guess_the_rings(four):
-    evidence = four.evidence(3, 42, {}, compression_dry_kpa=600, compression_wet_kpa=800)
+    """Takes that heard nothing, in a shop too loud to hear much, leave the rings in front."""
+    deaf = {
+        p: four.finding(p, detectable_db=12.0)
+        for p in ("oil-filler", "tailpipe", "throttle-body", "radiator")
+    }
+    evidence = four.evidence(3, 42, deaf, compression_dry_kpa=600, compression_wet_kpa=800)
     verdict = judge_cylinder(evidence, EngineContext(highest_dry_kpa=1150))
-    assert verdict.verdict in ("undetermined", "set-up")
+    assert verdict.ranking[0].verdict == "rings-or-piston"
+    assert verdict.verdict == "undetermined"
+    assert "no take hears it" in verdict.reasons[0]
+
+
+def test_seventy_eight_percent_is_not_enough(four):
+    """The threshold of 0.80: docs/decisions/0041-when-to-commit.md."""
+    verdict = judge_cylinder(four.screened(2, 17))
+    assert 0.7 < verdict.probability < 0.8
+    assert verdict.verdict == "undetermined"
+    assert "reaches only 7" in verdict.reasons[0]
 
 
 def test_bubbles_locate_what_the_ear_missed(four):
@@ -224,6 +239,8 @@ def test_hiss_no_louder_than_the_control_take_is_set_aside(four):
     assert verdict.verdict != "exhaust-valve"
     assert "hiss-like-control" in verdict.flags
     assert any("hose hisses as loudly: the tailpipe" in r for r in verdict.reasons)
+    untold = {**heard, "tailpipe": four.finding("tailpipe", "undetermined")}
+    assert verdict.ranking == judge_cylinder(four.evidence(3, 42, untold)).ranking
     louder = {**heard, "tailpipe": four.finding("tailpipe", "strong", 9.0)}
     assert "hiss-like-control" not in judge_cylinder(four.evidence(3, 42, louder)).flags
 

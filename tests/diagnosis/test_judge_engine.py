@@ -81,6 +81,17 @@ def test_two_neighbours_that_leak_into_each_other_share_a_gasket(four):
     assert together.cylinders[1].probability > alone.cylinders[0].probability
 
 
+@pytest.mark.parametrize(("back", "sign"), [("faint", 1), ("none", -1)])
+def test_hiss_back_from_the_neighbours_own_test_speaks_for_the_gasket(four, back, sign):
+    def p_gasket(*others):
+        leak = four.evidence(2, 40, {"plug-hole-3": "faint"})
+        ranking = judge_engine(four.layout, [leak, *others]).cylinders[0].ranking
+        return next(r.probability for r in ranking if r.verdict == "head-gasket-neighbour")
+
+    third = four.evidence(3, 40, {"plug-hole-2": back}, silent_elsewhere=False)
+    assert (p_gasket(third) - p_gasket()) * sign > 0
+
+
 def test_neighbours_that_are_low_speak_for_the_gasket(four):
     def p_gasket(beside):
         low = four.evidence(2, 40, {}, compression_dry_kpa=600)
@@ -187,3 +198,5 @@ def test_stable_json(four, weak_third):
     third = body["cylinders"][2]
     assert (third["verdict"], third["area"]) == ("exhaust-valve", "cylinder-head")
     assert third["leakage_percent"] == 42
+    real = judge_engine(four.layout, weak_third).cylinders[2].probability
+    assert third["probability"] == pytest.approx(real, abs=1e-6)
