@@ -120,3 +120,16 @@ def test_only_a_loss_in_excess_of_the_limit_fails():
 def test_impossible_limits(percent):
     with pytest.raises(GaugeError, match="maker"):
         leakage_limit(maker_percent=percent)
+
+
+@pytest.mark.parametrize(
+    ("supply", "cylinder", "unit"),
+    [(80, 60, "psi"), (80, 60, "PSI"), (552, 414, "kPa"), (8, 6, "bar")],
+)
+def test_a_loss_of_25_percent_passes_the_25_percent_limit(
+    supply: float, cylinder: float, unit: str
+) -> None:
+    """FAA AC 43.13-1B (1998), 8-14b(5): a loss *in excess of* 25 percent is suspect."""
+    percent = leakage_percent(supply_kpa=to_kpa(supply, unit), cylinder_kpa=to_kpa(cylinder, unit))
+    assert percent == 25.0
+    assert within_limit(percent, AC_43_13_1B_LIMIT)

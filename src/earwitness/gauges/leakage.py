@@ -8,13 +8,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from earwitness.errors import GaugeError
 from earwitness.units import KPA_PER_UNIT
-
-if TYPE_CHECKING:
-    from earwitness.units import PressureUnit
 
 HIGHEST_SUPPLY_KPA = 2000.0
 """Supply pressures above this are taken for a slip of the tongue or the unit [kPa]. Chosen: twice
@@ -37,26 +33,38 @@ AC_43_13_1B_LIMIT = LeakageLimit(25.0, "FAA AC 43.13-1B, paragraph 8-14b(5)(i)")
 """The published figure: loss in excess of 25 percent of the input pressure is cause to suspect
 the cylinder."""
 
+PERCENT_DIGITS = 9
+"""Decimals that a computed percentage keeps. Chosen: far finer than any gauge, far coarser than
+double precision, so that 80 over 60 psi is 25 percent and not a rounding error above it."""
 
-def to_kpa(value: float, unit: PressureUnit) -> float:
+
+def to_kpa(value: float, unit: str) -> float:
     """Return a pressure in kilopascals [kPa].
+
+    Parameters
+    ----------
+    value : float
+        The pressure in `unit`.
+    unit : str
+        One of `units.KPA_PER_UNIT`, in any case: kPa, psi, bar.
 
     Raises
     ------
     GaugeError
-        If the unit is not one of kpa, psi, bar.
+        If the unit is none of these.
 
     Examples
     --------
     >>> to_kpa(6.0, "bar")
     600.0
     """
-    if unit not in KPA_PER_UNIT:
+    factors: dict[str, float] = dict(KPA_PER_UNIT.items())
+    if unit.lower() not in factors:
         raise GaugeError(
             f"pressure unit {unit!r} is not known",
-            remedy=f"Use one of: {', '.join(KPA_PER_UNIT)}.",
+            remedy=f"Use one of: {', '.join(factors)}.",
         )
-    return value * KPA_PER_UNIT[unit]
+    return value * factors[unit.lower()]
 
 
 def leakage_percent(*, supply_kpa: float, cylinder_kpa: float) -> float:
@@ -91,7 +99,7 @@ def leakage_percent(*, supply_kpa: float, cylinder_kpa: float) -> float:
             f"cylinder pressure {p_c:g} kPa is above its supply of {p_s:g} kPa",
             remedy="Read both gauges again: they may have been swapped, or need zeroing.",
         )
-    return 100.0 * ((p_s - p_c) / p_s)  # the quotient never exceeds 1, so 100 is never exceeded
+    return round(100.0 * ((p_s - p_c) / p_s), PERCENT_DIGITS)
 
 
 def check_supply_kpa(supply_kpa: float) -> float:
