@@ -93,7 +93,7 @@ def take_picture(parts: Sequence[Part], finding: Finding | None) -> bytes:
     right = figure.add_axes((0.705, 0.15, 0.285, 0.66))
     _draw_floors(right, finding)
     png = io.BytesIO()
-    canvas.print_png(png, metadata={"Software": None})  # type: ignore[no-untyped-call]
+    canvas.print_png(png, metadata={"Software": None}, pil_kwargs={"compress_level": 4})  # type: ignore[no-untyped-call]
     return png.getvalue()
 
 
@@ -236,7 +236,9 @@ def _band_axis(axes: Axes, khz: Floats) -> None:
 def _label(axes: Axes, x: str, y: str, title: str) -> None:
     axes.set_xlabel(x, fontsize=POINT, color=INK, labelpad=2)
     axes.set_ylabel(y, fontsize=POINT, color=INK, labelpad=2)
-    axes.set_title(title, fontsize=POINT + 1, color=INK, pad=19, loc="left", fontweight="bold")
+    axes.set_title(
+        title, fontsize=POINT + 1, color=INK, y=1.0, pad=19, loc="left", fontweight="bold"
+    )
     axes.tick_params(labelsize=POINT - 0.5, colors=INK, length=3)
     for side in axes.spines.values():
         side.set_color("#8a9296")

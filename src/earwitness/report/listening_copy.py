@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 COPY_RATE_HZ = 32_000
 """Sample rate of every copy [Hz]: carries the band up to 16 kHz in which findings are reached, and
 is a rate that every browser plays."""
-LONGEST_S = 12.0
+LONGEST_S = 10.0
 """Longest copy [s]. Chosen: one whole on and off of the air; forty takes then fit one page."""
 LEAD_IN_S = 2.0
 """Sound before the air first comes on [s]. Chosen: enough to hear the floor."""

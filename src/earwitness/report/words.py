@@ -142,7 +142,7 @@ def made_visible(text: str) -> str:
 
     Examples
     --------
-    >>> made_visible("safe\\u202eevil")
+    >>> made_visible("safe\u202eevil")
     'safe[U+202E]evil'
     """
     return re.sub(r"[^\n\t -~]", _visible, text)
