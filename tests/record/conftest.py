@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from earwitness.engine.layout import EngineLayout
+from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies
 from earwitness.record.store import RecordWriter
 
@@ -32,7 +33,7 @@ def clock() -> Clock:
 @pytest.fixture
 def opened() -> Body:
     layout = EngineLayout(4, (1, 3, 4, 2), label="Four in line")
-    return bodies.opened_body(layout, limit=bodies.Limit(20, "common practice, no source"))
+    return bodies.opened_body(layout, limit=LeakageLimit(20, "common practice, no source"))
 
 
 @pytest.fixture
@@ -43,7 +44,7 @@ def small_record(tmp_path: Path, clock: Clock, opened: Body) -> Path:
         writer.append("opened", opened)
         for number in range(1, 5):
             value = str(10 * number)
-            body = bodies.reading_body(number, "leakage_percent", value, "percent", origin="typed")
+            body = bodies.reading_body(number, "leakage", value, "percent", origin="typed")
             writer.append("reading", body)
         writer.append("closed", {})
     return folder

@@ -75,6 +75,7 @@ def _killed_after(delay_s: float, folder: Path, source: Path) -> dict[int, str]:
     return {int(line.split()[0]): line.split()[1] for line in said.splitlines(keepends=False)}
 
 
+@pytest.mark.slow
 def test_a_log_cut_at_any_byte_opens_and_goes_on(small_record: Path, clock: Clock) -> None:
     """Every length that the file can have while its last line is being written."""
     log = small_record / "record.jsonl"

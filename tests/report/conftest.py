@@ -13,6 +13,7 @@ from earwitness.acoustics.finding import Finding, Floors
 from earwitness.audio.recording import read_recording
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
 from earwitness.engine.layout import EngineLayout
+from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
 from earwitness.record.store import RecordWriter, read_record
 from earwitness.report.html import render_html
@@ -54,7 +55,7 @@ class Visit:
         body = dict(
             bodies.opened_body(
                 layout,
-                limit=bodies.Limit(20, "common practice, no source"),
+                limit=LeakageLimit(20, "common practice, no source"),
                 gauge={"orifice_mm": 1.0, "supply_kpa": 690.0},
                 people=people,
                 source="sheet.toml",
@@ -181,14 +182,14 @@ def write_visit(folder: Path, scratch: Path, changes: Body | None = None) -> Non
     visit.open(**(changes or {}))
     said = visit.sound(6.0, 0.01, name="c3-said")
     visit.say(3, "leakage forty four percent", 44.0, said)
-    wrong = visit.read(3, "leakage_percent", "44", "percent")
+    wrong = visit.read(3, "leakage", "44", "percent")
     visit.say(3, "scratch that", None, said)
     visit.writer.append("retraction", bodies.retraction_body(wrong, "scratch that"))
     visit.say(3, "leakage thirty four point five percent", 34.5, said)
-    visit.read(3, "leakage_percent", "34.5", "percent")
-    visit.read(3, "compression_dry_kpa", "690", "kPa")
-    visit.read(1, "leakage_percent", "8", "percent")
-    visit.read(4, "leakage_percent", "31", "percent")
+    visit.read(3, "leakage", "34.5", "percent")
+    visit.read(3, "compression-dry", "690", "kpa")
+    visit.read(1, "leakage", "8", "percent")
+    visit.read(4, "leakage", "31", "percent")
     visit.take(3, "oil-filler", finding("none", 0.1))
     visit.take(3, "tailpipe", finding("undetermined", 0.0, **REFUSED), refused=True)
     visit.take(3, "tailpipe", finding("clear", 4.2, flags=("upper-bound",)))

@@ -12,7 +12,8 @@ import pytest
 
 from earwitness.audio.recording import read_recording
 from earwitness.errors import AudioFileError
-from earwitness.record import bodies, model
+from earwitness.gauges.leakage import LeakageLimit
+from earwitness.record import model
 from earwitness.record.store import read_record
 from earwitness.report.html import render_html
 
@@ -220,7 +221,7 @@ def test_hostile_text_stays_text(visit_folder: Path, page: Reader, text: str) ->
             told.opened, label=text, source=text, program=text,
             people={"shop": text, "customer": text, text: text},
             engine=replace(told.layout, label=text),
-            limit=bodies.Limit(20, text),
+            limit=LeakageLimit(20, text),
         ),
         takes=(replace(first, retracted=text, point=text, basis=text), *others),
         utterances=(replace(told.utterances[0], heard=replace(heard, text=text, unit=text)),),

@@ -18,6 +18,7 @@ from earwitness.diagnosis.verdict import SCHEMA as VERDICT_SCHEMA
 from earwitness.diagnosis.verdict import EngineVerdict, to_json
 from earwitness.engine.layout import EngineLayout  # noqa: TC001  # read at run time by pydantic
 from earwitness.errors import RecordError
+from earwitness.gauges.leakage import LeakageLimit  # noqa: TC001  # likewise
 from earwitness.record.reader import SCHEMA
 from earwitness.speech.dictation import Heard
 
@@ -27,8 +28,14 @@ if TYPE_CHECKING:
     from earwitness.record.chain import Body
 
 Quantity = Literal[
-    "leakage_percent", "compression_dry_kpa", "compression_wet_kpa", "supply_kpa", "bubbles"
+    "leakage",
+    "compression-dry",
+    "compression-wet",
+    "supply-pressure",
+    "cylinder-pressure",
+    "bubbles",
 ]
+"""What is read; leakage in percent, pressures in any unit a gauge has, bubbles in a word."""
 Origin = Literal["dictated, confirmed", "run sheet", "typed"]
 Basis = Literal["pair", "cycles"]
 
@@ -44,21 +51,13 @@ class Gauge:
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
-    """Leakage above which a cylinder is suspect, and who says so."""
-
-    leakage_percent: float
-    origin: str
-
-
-@dataclass(frozen=True, slots=True)
 class Opened:
     """Body of an `opened` entry: what is inspected, for whom, with what."""
 
     label: str
     engine: EngineLayout
     gauge: Gauge
-    limit: Limit
+    limit: LeakageLimit
     source: str
     """The run sheet, or how the inspection was made."""
     program: str
@@ -137,7 +136,7 @@ class Found:
 def opened_body(
     layout: EngineLayout,
     *,
-    limit: Limit,
+    limit: LeakageLimit,
     gauge: Mapping[str, float | None] | None = None,
     people: Mapping[str, str] | None = None,
     source: str = "",
@@ -149,7 +148,7 @@ def opened_body(
     ----------
     layout : EngineLayout
         The engine.
-    limit : Limit
+    limit : LeakageLimit
         Leakage limit with its origin.
     gauge : mapping, optional
         `orifice_mm` and `supply_kpa`, each a number or None.

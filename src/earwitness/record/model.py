@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -11,21 +10,26 @@ from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError, RecordError
 from earwitness.record import bodies
-from earwitness.record.bodies import AudioFile, Opened, Quantity
+from earwitness.record.bodies import AudioFile, Opened
+from earwitness.record.readings import (
+    Reading,
+    bubbles_of,
+    check_reading,
+    kpa_of,
+    last_of,
+    leakage_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
     from earwitness.acoustics.finding import Finding
-    from earwitness.diagnosis.evidence import Bubbles
     from earwitness.diagnosis.verdict import EngineVerdict
     from earwitness.engine.layout import EngineLayout
     from earwitness.record.chain import Entry
     from earwitness.record.reader import Record
     from earwitness.speech.dictation import Heard
-
-_DECIMAL = re.compile(r"-?\d{1,9}([.]\d{1,12})?([eE][+-]?\d{1,2})?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,22 +41,6 @@ class Utterance:
     cylinder: int | None
     audio: str
     heard: Heard
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """A gauge value."""
-
-    seq: int
-    time: datetime
-    cylinder: int
-    quantity: Quantity
-    value: str
-    unit: str
-    origin: str
-    utterance: int | None
-    retracted: str | None = None
-    """Why it no longer counts; None while it does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,10 +118,13 @@ class Inspection:
         """Cylinders of which anything was read or recorded, ascending."""
         return tuple(sorted({r.cylinder for r in self.readings} | {t.cylinder for t in self.takes}))
 
-    def reading(self, cylinder: int, quantity: Quantity) -> Reading | None:
-        """Return the last reading of a quantity that still counts."""
-        of_it = (r for r in self.readings if (r.cylinder, r.quantity) == (cylinder, quantity))
-        return max(of_it, key=lambda r: r.seq, default=None)
+    def readings_of(self, cylinder: int) -> tuple[Reading, ...]:
+        """Return the readings of a cylinder that count, in the order of the log."""
+        return tuple(r for r in self.readings if r.cylinder == cylinder)
+
+    def leakage_percent(self, cylinder: int) -> float | None:
+        """Return the leakage of a cylinder as last read, from either form of reading [%]."""
+        return leakage_of(self.readings_of(cylinder), self.opened.gauge.supply_kpa)
 
     def audio_file(self, path: str) -> AudioFile | None:
         """Return what the record says of a sound file, or None if it says nothing."""
@@ -168,24 +159,33 @@ def inspection(record: Record) -> Inspection:
 def evidence(told: Inspection) -> tuple[CylinderEvidence, ...]:
     """Gather what is known of each cylinder that was tested, in ascending order.
 
-    Retracted readings and takes are left out, and so are takes that were refused by hand; an
-    unusable finding stays, because its flags travel to the verdict.
+    Pressures are brought to kilopascals. Retracted readings and takes are left out, and so are
+    takes that were refused by hand; an unusable finding stays, because its flags travel to the
+    verdict.
+
+    Raises
+    ------
+    GaugeError
+        If the pressures read at a cylinder cannot stand on one tester.
+    LayoutError
+        If a reading or a take names a cylinder that the engine does not have.
     """
     return tuple(_evidence_of(told, cylinder) for cylinder in told.tested)
 
 
 def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
-    limit = told.opened.limit
-    bubbles = told.reading(cylinder, "bubbles")
+    limit, read = told.opened.limit, told.readings_of(cylinder)
+    dry, wet = last_of(read, "compression-dry"), last_of(read, "compression-wet")
+    bubbles = last_of(read, "bubbles")
     return CylinderEvidence(
         cylinder=cylinder,
         points=tuple(point.name for point in listening_points(told.layout, cylinder)),
-        leakage_percent=_number(told.reading(cylinder, "leakage_percent")),
+        leakage_percent=told.leakage_percent(cylinder),
         limit_percent=limit.leakage_percent,
         limit_origin=limit.origin,
-        compression_dry_kpa=_number(told.reading(cylinder, "compression_dry_kpa")),
-        compression_wet_kpa=_number(told.reading(cylinder, "compression_wet_kpa")),
-        bubbles=_seen(bubbles) if bubbles else None,
+        compression_dry_kpa=kpa_of(dry) if dry else None,
+        compression_wet_kpa=kpa_of(wet) if wet else None,
+        bubbles=bubbles_of(bubbles) if bubbles else None,
         findings=tuple(
             take.finding
             for take in told.takes
@@ -196,17 +196,6 @@ def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
 
 def _speaks(take: Take, finding: Finding) -> bool:
     return not take.retracted and (not take.refused or not finding.usable)
-
-
-def _number(reading: Reading | None) -> float | None:
-    return None if reading is None else float(reading.value)
-
-
-def _seen(reading: Reading) -> Bubbles:
-    match reading.value:
-        case "none" | "slow" | "steady" as seen:
-            return seen
-    raise RecordError(f"Bubbles are none, slow or steady, not {reading.value!r}")
 
 
 @dataclass(slots=True)
@@ -283,7 +272,7 @@ def _on_reading(fold: _Fold, entry: Entry) -> None:
         read.origin,
         read.utterance,
     )
-    _check_value(reading)
+    check_reading(reading)
     fold.readings[entry.seq] = reading
 
 
@@ -332,14 +321,6 @@ def _on_note(fold: _Fold, entry: Entry) -> None:
 
 def _on_closed(fold: _Fold, entry: Entry) -> None:
     """Nothing to learn: that it is the last entry says all."""
-
-
-def _check_value(reading: Reading) -> None:
-    if reading.quantity == "bubbles":
-        _seen(reading)
-        return
-    if not _DECIMAL.fullmatch(reading.value):
-        raise RecordError(f"{reading.value!r} is not a decimal number")
 
 
 _EFFECTS: dict[str, Callable[[_Fold, Entry], None]] = {

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from earwitness.audio.recording import Recording
     from earwitness.diagnosis.repair import Repair
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
-    from earwitness.record.model import Inspection, Reading, Utterance
+    from earwitness.record.model import Inspection, Utterance
+    from earwitness.record.readings import Reading
 
 SET_UP_POINTS = ("adapter", "control")
 """Listening points that check the set-up, not the engine."""
@@ -196,13 +197,9 @@ def _likelihood(verdict: EngineVerdict | None) -> str | None:
     return f"{words.in_words(verdict.probability)}, {words.percent(verdict.probability)}"
 
 
-def _leakage(told: Inspection, number: int, judged: CylinderVerdict | None) -> str:
-    reading = told.reading(number, "leakage_percent")
-    if reading is not None:
-        return f"{reading.value} %"
-    if judged is not None and judged.leakage_percent is not None:
-        return f"{judged.leakage_percent:.3g} %"
-    return "not read"
+def _leakage(told: Inspection, number: int) -> str:
+    percent = told.leakage_percent(number)
+    return "not read" if percent is None else f"{percent:.3g} %"
 
 
 def _cell(told: Inspection, number: int, judged: CylinderVerdict | None) -> Cell:
@@ -210,11 +207,11 @@ def _cell(told: Inspection, number: int, judged: CylinderVerdict | None) -> Cell
         return Cell(number, "–", "not tested", False)
     weak = judged is not None and judged.verdict != "sealed"
     state = "not judged" if judged is None else words.verdict_name(judged.verdict)
-    return Cell(number, _leakage(told, number, judged), state, weak)
+    return Cell(number, _leakage(told, number), state, weak)
 
 
 def _row(told: Inspection, number: int, judged: CylinderVerdict | None) -> Row:
-    leakage = _leakage(told, number, judged)
+    leakage = _leakage(told, number)
     if judged is None:
         return Row(number, leakage, "–", "not judged", "–", "–")
     within = {True: "within", False: "beyond", None: "–"}[judged.within_limit]

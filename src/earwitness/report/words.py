@@ -30,12 +30,14 @@ GRADE_ARCS = {"none": 0, "faint": 1, "clear": 2, "strong": 3}
 """How many arcs of sound the symbol of a grade has; grades without arcs get a question mark."""
 
 QUANTITIES = {
-    "leakage_percent": "Leakage",
-    "compression_dry_kpa": "Compression, dry",
-    "compression_wet_kpa": "Compression, wet",
-    "supply_kpa": "Supply pressure",
+    "leakage": "Leakage",
+    "compression-dry": "Compression, dry",
+    "compression-wet": "Compression, wet",
+    "supply-pressure": "Supply pressure",
+    "cylinder-pressure": "Cylinder pressure",
     "bubbles": "Bubbles at the radiator",
 }
+"""What each quantity is called."""
 
 UNITS = {"percent": "%", "kpa": "kPa"}
 """Units that are written otherwise than they are named."""
