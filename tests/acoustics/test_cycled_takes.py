@@ -57,7 +57,7 @@ def numbers(value):
 
 
 @pytest.mark.parametrize("point", POINTS)
-@pytest.mark.parametrize("hiss_db", [0, 10, 30])
+@pytest.mark.parametrize("hiss_db", [0, 30])
 def test_a_hiss_is_found_at_every_point(floor_noise, point, hiss_db):
     """The band of 2 to 10 kHz is nothing like any expected spectrum: that must not hide it."""
     finding = score_cycled(cycled(floor_noise, FS, hiss_db), FS, rhythm(5), point=point)
@@ -75,7 +75,8 @@ def test_steady_noise_alone_shows_nothing(floor_noise, point):
     assert abs(finding.excess_db) < 0.2
 
 
-@pytest.mark.parametrize("fs", [22_050, 32_000, 44_100, 48_000, 96_000])
+@pytest.mark.slow
+@pytest.mark.parametrize("fs", [22_050, 32_000, 44_100, 48_000, 96_000, 192_000])
 def test_any_sample_rate_gives_the_same_rise(floor_noise, fs):
     finding = score_cycled(cycled(floor_noise, fs, 6, period=1.2), fs, rhythm(5, 1.2))
     assert finding.sample_rate_hz == fs
@@ -116,8 +117,7 @@ def test_the_upper_bound_is_flagged_below_six_decibels(floor_noise):
     assert strong.hiss_db <= strong.excess_db
 
 
-@pytest.mark.parametrize("hiss_db", [None, -12, 3])
-@pytest.mark.parametrize("gain", [0.5, 0.317])
+@pytest.mark.parametrize(("hiss_db", "gain"), [(None, 0.5), (-12, 0.317)])
 def test_a_constant_gain_changes_nothing_but_the_absolute_level(floor_noise, hiss_db, gain):
     x = cycled(floor_noise, FS, hiss_db, seed=5)
     a, b = (score_cycled(y, FS, rhythm(5), point="radiator") for y in (x, x * gain))
@@ -139,7 +139,7 @@ def test_the_same_samples_give_the_same_finding_bit_for_bit(floor_noise):
     assert score_cycled(x.astype(np.float64), FS, rhythm(5)) == first
 
 
-@pytest.mark.parametrize("chunk", [37, 100_000])
+@pytest.mark.parametrize("chunk", [37])
 def test_the_number_of_frames_transformed_at_once_changes_nothing(floor_noise, monkeypatch, chunk):
     x = cycled(floor_noise, FS, -9, seed=7)
     first = score_cycled(x, FS, rhythm(5))
@@ -250,6 +250,7 @@ def test_an_ambient_microphone_takes_shop_noise_off(floor_noise):
     assert "reference-ignored" not in both.flags
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "reference", [np.zeros(LENGTH), np.ones(100), np.full(LENGTH, np.nan), np.zeros((LENGTH, 2))]
 )

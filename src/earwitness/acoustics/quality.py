@@ -134,6 +134,8 @@ SILENT_RMS = 1e-6
 SAME_SHARE = 0.6
 """Silent too if this share of the samples has one value [1]. Chosen: normal noise of 0.6 converter
 steps; below that a converter does not carry the sound."""
+THINNING = 7
+"""Medians are taken of every seventh sample, for speed [1]."""
 FAR_BEYOND = 1e6
 """Samples above this are no sound [full scale]. Chosen: beyond any integer format of 16 bits that
 was read without scaling."""
@@ -226,7 +228,7 @@ def is_finite(samples: Floats) -> bool:
 
 def is_silent(samples: Floats) -> bool:
     """Return whether there is no sound but offset and stray bits."""
-    middle = np.partition(samples, len(samples) // 2)[len(samples) // 2]
+    middle = np.median(samples[::THINNING])
     same = np.count_nonzero(samples == middle) / len(samples)
     rms = float(np.sqrt(np.mean((samples - middle) ** 2)))
     return bool(same >= SAME_SHARE) or rms < SILENT_RMS
@@ -239,7 +241,7 @@ def is_clipped(samples: Floats, step: float) -> bool:
 
 def has_zero_runs(samples: Floats, sample_rate_hz: int, step: float) -> bool:
     """Return whether sound is missing; quiet 16-bit sound has short runs of zeros by nature."""
-    loud = float(np.median(np.abs(samples))) >= LOUD_STEPS * step
+    loud = float(np.median(np.abs(samples[::THINNING]))) >= LOUD_STEPS * step
     seconds = ZERO_RUN_S if loud else ZERO_RUN_QUIET_S
     return _longest_run(samples == 0) >= seconds * sample_rate_hz
 

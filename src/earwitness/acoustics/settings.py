@@ -81,8 +81,8 @@ class HissSettings:
     strong_db: float = 6.0
     """Rise from which a hiss is strong [dB]. ISO 3744:2010, 8.2.3: least rise, engineering."""
     pair_drift_db: float = 1.0
-    """Standard deviation of a floor between two recordings [dB].
-    Chosen: benchmarks/hiss_false_alarms.py."""
+    """Standard deviation of a floor between two recordings while no machine starts or stops [dB].
+    Estimate, no source; what a machine that starts does is in benchmarks/hiss_false_alarms.py."""
 
 
 DEFAULTS = HissSettings()
