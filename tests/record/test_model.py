@@ -275,7 +275,7 @@ def test_clock_steps_are_told() -> None:
         (
             "reading",
             {**leakage(1, "5")[1], "quantity": "compression-dry"},
-            "'percent' is not one of",
+            "'percent' is not known",
         ),
         ("reading", {**leakage(1, "5")[1], "quantity": "bubbles"}, "none, slow or steady"),
         ("retraction", {"retracts": 9, "why": "?"}, "no earlier reading or take"),

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import GaugeError, RecordError
 from earwitness.gauges.leakage import check_leakage_percent, leakage_percent, to_kpa
-from earwitness.units import KPA_PER_UNIT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -62,10 +61,7 @@ def number_of(reading: Reading) -> float:
 
 def kpa_of(reading: Reading) -> float:
     """Return a pressure reading [kPa]."""
-    unit = next((u for u in KPA_PER_UNIT if u == reading.unit), None)
-    if unit is None:
-        raise RecordError(f"{reading.unit!r} is not one of {', '.join(KPA_PER_UNIT)}")
-    return to_kpa(number_of(reading), unit)
+    return to_kpa(number_of(reading), reading.unit)
 
 
 def bubbles_of(reading: Reading) -> Bubbles:

@@ -1,0 +1,282 @@
+"""Run a whole inspection from recordings: every take scored, every word heard, one verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from earwitness.acoustics.hiss import score_cycled, score_pair
+from earwitness.audio.recording import read_recording
+from earwitness.diagnosis.judge import judge_engine
+from earwitness.engine.listening_points import require_listening_point
+from earwitness.errors import EarwitnessError
+from earwitness.record import bodies, model
+from earwitness.record.reader import read_record
+from earwitness.record.store import RecordWriter
+from earwitness.session import machine
+from earwitness.speech.dictation import dictate, load_model
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from earwitness.acoustics.finding import Finding
+    from earwitness.diagnosis.verdict import EngineVerdict
+    from earwitness.record.chain import Body
+    from earwitness.record.moment import Clock
+    from earwitness.session.sheet import Cylinder, RunSheet, Take
+    from earwitness.speech.recogniser import SpeechModel
+
+DICTATED: bodies.Origin = "dictated, confirmed"
+FROM_SHEET: bodies.Origin = "run sheet"
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """One thing that was just done."""
+
+    done: int
+    total: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A finished replay: where its record is, and the verdict."""
+
+    folder: Path
+    verdict: EngineVerdict
+
+
+class Replay:
+    """Feed a run sheet through the whole path into a record folder.
+
+    Parameters
+    ----------
+    sheet : RunSheet
+        What to replay, already checked.
+    recordings : Path
+        Folder that the sheet's file names are relative to.
+    folder : Path
+        Record folder to make; it must not exist or be empty.
+    clock : Clock
+        Time of each entry.
+    speech_model : Path, optional
+        Vosk model folder, the shipped one if left out; loaded only if something was dictated.
+    tell : callable
+        Called with a Progress after each take and each dictation.
+    """
+
+    def __init__(
+        self,
+        sheet: RunSheet,
+        recordings: Path,
+        folder: Path,
+        *,
+        clock: Clock,
+        tell: Callable[[Progress], None],
+        speech_model: Path | None = None,
+    ) -> None:
+        self._sheet = sheet
+        self._layout = sheet.engine.layout()
+        self._recordings = recordings
+        self._folder = folder
+        self._clock = clock
+        self._speech_model = speech_model
+        self._recogniser: SpeechModel | None = None
+        self._tell = tell
+        self._done = 0
+        self._total = sum(len(c.take) + bool(c.dictation) for c in sheet.cylinder)
+
+    def run(self, source: str) -> Outcome:
+        """Replay everything and judge it.
+
+        Parameters
+        ----------
+        source : str
+            Name of the run sheet, for the record.
+
+        Raises
+        ------
+        EarwitnessError
+            If a recording cannot be used; what was recorded before it stays in the folder.
+        """
+        with RecordWriter.create(self._folder, clock=self._clock) as writer:
+            self._writer = writer
+            writer.append("opened", self._opened(source))
+            try:
+                for cylinder in self._sheet.cylinder:
+                    self._cylinder(cylinder)
+            except EarwitnessError as e:
+                writer.append("note", bodies.note_body(f"Stopped: {e.fault}"))
+                kept = f"{e.remedy} What was recorded before is kept in {self._folder}."
+                raise type(e)(e.fault, remedy=kept) from e
+            verdict = judge(self._folder)
+            writer.append("verdict", bodies.verdict_body(verdict))
+            writer.append("closed", {})
+        return Outcome(self._folder, verdict)
+
+    def _opened(self, source: str) -> Body:
+        sheet = self._sheet
+        return bodies.opened_body(
+            self._layout,
+            gauge=sheet.gauge.model_dump(),
+            limit=sheet.limits.limit(),
+            people=sheet.inspection.model_dump(mode="json"),
+            source=source,
+        )
+
+    def _cylinder(self, cylinder: Cylinder) -> None:
+        for quantity, value, unit in _typed(cylinder):
+            body = bodies.reading_body(cylinder.number, quantity, value, unit, origin=FROM_SHEET)
+            self._writer.append("reading", body)
+        if cylinder.dictation:
+            self._dictation(cylinder.number, cylinder.dictation)
+        for take in cylinder.take:
+            self._take(cylinder.number, take)
+
+    def _dictation(self, cylinder: int, name: str) -> None:
+        stored = self._store(name)
+        recording = read_recording(self._folder / stored)
+        self._recogniser = self._recogniser or load_model(self._speech_model)
+        state = machine.begin(
+            cylinders=self._layout.cylinders,
+            cylinder=cylinder,
+            supply_kpa=self._sheet.gauge.supply_kpa,
+        )
+        kept: list[int] = []
+        heard_all = dictate(recording.mono(), recording.sample_rate_hz, self._recogniser)
+        for heard in heard_all:
+            body = bodies.utterance_body(heard, cylinder=state.cylinder, audio=stored)
+            seq = self._writer.append("utterance", body).seq
+            state, effects = machine.step(state, heard)
+            self._carry_out(effects, seq, kept)
+        self._carry_out(machine.finish(state), None, kept)
+        self._report(f"cylinder {cylinder}, dictation: {_understood(state)}")
+
+    def _carry_out(self, effects: list[machine.Effect], seq: int | None, kept: list[int]) -> None:
+        """Append what the dialogue decided; `kept` stacks the stored readings' entries."""
+        for effect in effects:
+            match effect:
+                case machine.Store(r):
+                    body = bodies.reading_body(
+                        r.cylinder, r.quantity, r.value, r.unit, origin=DICTATED, utterance=seq
+                    )
+                    kept.append(self._writer.append("reading", body).seq)
+                case machine.Retract():
+                    body = bodies.retraction_body(kept.pop(), "scratch that")
+                    self._writer.append("retraction", body)
+                case machine.Remark(text):
+                    self._writer.append("note", bodies.note_body(text))
+                case machine.Say():
+                    pass  # a replay is silent: the technician has left
+
+    def _take(self, cylinder: int, take: Take) -> None:
+        stored = [self._store(name) for name in take.files]
+        body = bodies.take_body(
+            cylinder=cylinder,
+            point=take.point,
+            basis="cycles" if take.cycled else "pair",
+            audio=stored,
+            air_on_s=take.air_on_s or None,
+        )
+        seq = self._writer.append("take", body).seq
+        finding = score([self._folder / name for name in stored], take.point, take.air_on_s)
+        self._writer.append(
+            "finding", bodies.finding_body(finding, seq, refused=not finding.usable)
+        )
+        self._report(f"cylinder {cylinder}, {take.point}: {in_short(finding)}")
+
+    def _store(self, name: str) -> str:
+        """Copy a recording into the record, once it is known to be sound; return its new name."""
+        source = self._recordings / name
+        read_recording(source)
+        return str(self._writer.add_audio(source, name=source.stem)["path"])
+
+    def _report(self, text: str) -> None:
+        self._done += 1
+        self._tell(Progress(self._done, self._total, text))
+
+
+def judge(folder: Path) -> EngineVerdict:
+    """Judge a record folder anew from the findings and readings in it.
+
+    Raises
+    ------
+    RecordError
+        If the record cannot be read.
+    """
+    inspection = model.inspection(read_record(folder))
+    return judge_engine(inspection.layout, model.evidence(inspection))
+
+
+def score(
+    files: list[Path], point: str | None, air_on_s: tuple[tuple[float, float], ...]
+) -> Finding:
+    """Score one take from its recordings.
+
+    Parameters
+    ----------
+    files : list of Path
+        Baseline and pressurised; or, with `air_on_s`, the cycled take and perhaps its reference.
+    point : str or None
+        Listening point.
+    air_on_s : tuple of (float, float)
+        When the air was on [s]; empty for a pair.
+
+    Raises
+    ------
+    AudioFileError, SheetError
+        If a file cannot be read, or the times do not fit the take.
+    """
+    if point is not None:
+        require_listening_point(point)
+    first, *others = [read_recording(f) for f in files]
+    if not air_on_s:
+        second = others[0]
+        return score_pair(
+            first.samples,
+            first.sample_rate_hz,
+            second.samples,
+            second.sample_rate_hz,
+            point=point,
+        )
+    reference = others[0].mono() if others else None
+    return score_cycled(
+        first.samples, first.sample_rate_hz, air_on_s, point=point, reference=reference
+    )
+
+
+def in_short(finding: Finding) -> str:
+    """Say a finding in a few words, for a progress line."""
+    if not finding.usable:
+        return f"refused ({', '.join(finding.flags)}), take it again"
+    if finding.grade == "none":
+        return "nothing heard"
+    surely = "screening only" if finding.p_value is None else f"p {finding.p_value:.4f}"
+    return f"{finding.grade}, {finding.excess_db:+.1f} dB, {surely}"
+
+
+def _typed(cylinder: Cylinder) -> list[tuple[bodies.Quantity, str, str]]:
+    """Give the readings that stand in the run sheet itself, as (quantity, value, unit)."""
+    quantities: list[tuple[bodies.Quantity, str]] = [
+        ("supply-pressure", "supply"),
+        ("cylinder-pressure", "cylinder"),
+        ("compression-dry", "compression_dry"),
+        ("compression-wet", "compression_wet"),
+    ]
+    found: list[tuple[bodies.Quantity, str, str]] = [
+        (quantity, f"{given[0]:.15g}", given[1])
+        for quantity, name in quantities
+        if (given := cylinder.pressure(name))
+    ]
+    if cylinder.leakage_percent is not None:
+        found.append(("leakage", f"{cylinder.leakage_percent:.15g}", "percent"))
+    if cylinder.bubbles is not None:
+        found.append(("bubbles", cylinder.bubbles, ""))
+    return found
+
+
+def _understood(state: machine.State) -> str:
+    spoken = ", ".join(reading.spoken for reading in state.stored)
+    return spoken or "no reading was confirmed"

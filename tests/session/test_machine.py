@@ -1,0 +1,206 @@
+"""The dictation dialogue: nothing is stored unread, unconfirmed or out of range."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from earwitness.session.machine import (
+    Reading,
+    Remark,
+    Retract,
+    Say,
+    State,
+    Store,
+    begin,
+    finish,
+    step,
+)
+from earwitness.speech.dictation import Heard
+
+
+def heard(
+    command: str | None, value: float | None = None, unit: str | None = None, **more: bool
+) -> Heard:
+    return Heard(
+        0.0,
+        1.0,
+        "",
+        0.95,
+        command,
+        value,
+        unit,
+        more.get("unsure", False),
+        more.get("rejected", False),
+    )
+
+
+def talk(*said: Heard, cylinder: int | None = None):
+    state, effects = begin(cylinders=4, cylinder=cylinder), []
+    for h in said:
+        state, more = step(state, h)
+        effects += more
+    return state, effects
+
+
+def stored(effects: list[object]) -> list[tuple[str, str]]:
+    return [(e.reading.quantity, e.reading.value) for e in effects if isinstance(e, Store)]
+
+
+THREE = heard("cylinder", 3.0)
+LEAK = heard("leakage", 34.0, "percent", unsure=True)
+CONFIRM = heard("confirm")
+
+
+def test_a_reading_is_stored_after_read_back_and_confirmation() -> None:
+    _, effects = talk(THREE, LEAK, CONFIRM)
+    assert Say("leakage thirty four percent, correct?") in effects
+    assert stored(effects) == [("leakage", "34")]
+
+
+def test_an_unconfirmed_reading_is_reported_and_not_stored() -> None:
+    state, effects = talk(THREE, LEAK)
+    assert stored(effects) == []
+    (remark,) = finish(state)
+    assert isinstance(remark, Remark)
+    assert "leakage thirty four percent" in remark.text
+
+
+def test_the_same_value_said_twice_is_a_confirmation() -> None:
+    assert stored(talk(THREE, LEAK, LEAK)[1]) == [("leakage", "34")]
+
+
+def test_a_different_value_replaces_the_one_that_waits() -> None:
+    other = heard("leakage", 43.0, "percent")
+    assert stored(talk(THREE, LEAK, other, CONFIRM)[1]) == [("leakage", "43")]
+
+
+def test_scratch_that_drops_what_waits() -> None:
+    assert stored(talk(THREE, LEAK, heard("scratch-that"), CONFIRM)[1]) == []
+
+
+def test_scratch_that_retracts_what_was_stored_last() -> None:
+    state, effects = talk(THREE, LEAK, CONFIRM, heard("scratch-that"))
+    retracted = [e.reading.value for e in effects if isinstance(e, Retract)]
+    assert retracted == ["34"]
+    assert state.stored == ()
+
+
+@pytest.mark.parametrize("value", [101.0, 142.0, 999.0])
+def test_an_impossible_leakage_is_asked_about(value: float) -> None:
+    _, effects = talk(THREE, heard("leakage", value, "percent"), CONFIRM)
+    assert stored(effects) == []
+    assert any(isinstance(e, Say) and "more than the gauge can show" in e.text for e in effects)
+
+
+def test_pressures_are_stored_as_they_were_said() -> None:
+    _, effects = talk(THREE, heard("compression-dry", 100.0, "psi"), CONFIRM)
+    (store,) = (e for e in effects if isinstance(e, Store))
+    assert (store.reading.quantity, store.reading.value) == ("compression-dry", "100")
+    assert store.reading.unit == "psi"
+
+
+def test_a_pressure_without_its_unit_is_asked_about() -> None:
+    assert stored(talk(THREE, heard("compression-dry", 100.0), CONFIRM)[1]) == []
+
+
+def test_a_leakage_in_psi_is_asked_about() -> None:
+    assert stored(talk(THREE, heard("leakage", 34.0, "psi"), CONFIRM)[1]) == []
+
+
+def test_two_gauges_are_stored_and_must_agree() -> None:
+    """Behind the orifice there is never more pressure than before it."""
+    supply = heard("supply-pressure", 80.0, "psi")
+    fits, above = heard("gauge-reading", 60.0, "psi"), heard("gauge-reading", 90.0, "psi")
+    both = [("supply-pressure", "80"), ("cylinder-pressure", "60")]
+    assert stored(talk(THREE, supply, CONFIRM, fits, CONFIRM)[1]) == both
+    assert stored(talk(THREE, supply, CONFIRM, above, CONFIRM)[1]) == both[:1]
+
+
+def test_a_pressure_is_held_to_the_gauge_in_its_own_unit() -> None:
+    """600 psi is 4137 kPa, more than any compression gauge shows; 600 kPa is not."""
+    assert stored(talk(THREE, heard("compression-dry", 600.0, "psi"), CONFIRM)[1]) == []
+    assert stored(talk(THREE, heard("compression-dry", 600.0, "kPa"), CONFIRM)[1])
+
+
+def test_a_reading_without_a_cylinder_is_asked_about() -> None:
+    assert talk(LEAK, CONFIRM)[1][0] == Say("say the cylinder first")
+    assert stored(talk(LEAK, CONFIRM)[1]) == []
+
+
+def test_a_cylinder_that_is_not_there_is_asked_about() -> None:
+    state, effects = talk(heard("cylinder", 9.0))
+    assert state.cylinder is None
+    assert effects == [Say("cylinder 9? this engine has 4")]
+
+
+def test_another_cylinder_in_one_cylinders_dictation_stores_nothing() -> None:
+    _, effects = talk(heard("cylinder", 2.0), LEAK, CONFIRM, cylinder=3)
+    assert stored(effects) == []
+    assert any(isinstance(e, Remark) for e in effects)
+
+
+def test_asleep_nothing_is_understood_but_the_wake_word() -> None:
+    _, effects = talk(THREE, heard("sleep"), LEAK, CONFIRM)
+    assert stored(effects) == []
+    assert stored(talk(THREE, heard("sleep"), heard("wake"), LEAK, CONFIRM)[1])
+
+
+def test_a_half_heard_confirmation_confirms_nothing() -> None:
+    assert stored(talk(THREE, LEAK, heard("confirm", unsure=True))[1]) == []
+
+
+def test_what_the_recogniser_rejected_changes_nothing() -> None:
+    before, _ = talk(THREE, LEAK)
+    after, effects = step(before, heard("confirm", rejected=True))
+    assert after == before
+    assert effects == [Say("say again")]
+
+
+def test_bubbles_are_confirmed_like_any_reading() -> None:
+    assert stored(talk(THREE, heard("bubbles:slow"), CONFIRM)[1]) == [("bubbles", "slow")]
+
+
+COMMANDS = st.sampled_from(
+    [
+        None,
+        "cylinder",
+        "leakage",
+        "compression-dry",
+        "confirm",
+        "scratch-that",
+        "no",
+        "sleep",
+        "wake",
+        "repeat",
+        "bubbles:none",
+        "point:tailpipe",
+        "note",
+    ]
+)
+HEARD = st.builds(
+    Heard,
+    st.just(0.0),
+    st.just(1.0),
+    st.just(""),
+    st.just(0.95),
+    COMMANDS,
+    st.none() | st.integers(0, 9999).map(lambda n: n / 10),
+    st.sampled_from([None, "percent", "psi", "kPa", "bar"]),
+    st.booleans(),
+    st.booleans(),
+)
+
+
+@given(st.lists(HEARD, max_size=12))
+def test_only_what_was_read_back_is_ever_stored(said: list[Heard]) -> None:
+    """Whatever is said in whatever order, each stored reading was spoken back before."""
+    state: State = begin(cylinders=4)
+    spoken = ""
+    for h in said:
+        state, effects = step(state, h)
+        for e in effects:
+            assert not isinstance(e, Store) or e.reading.spoken in spoken
+            spoken += f"{e.text}\n" if isinstance(e, Say) else ""
+        assert all(isinstance(r, Reading) and 1 <= r.cylinder <= 4 for r in state.stored)
