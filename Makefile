@@ -1,33 +1,37 @@
 VENV := .venv
-PY := $(VENV)/bin/python
-STAMP := $(VENV)/.installed
 PYTHON ?= python3
+PY := $(VENV)/bin/python
+INSTALLED := $(VENV)/.installed
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: demo test check format clean
+.PHONY: demo test check lint format clean
 
-$(STAMP): pyproject.toml constraints.txt
-	$(PYTHON) -m venv $(VENV)
-	$(PY) -m pip install --quiet --constraint constraints.txt --editable '.[dev]'
-	touch $@
-
-demo: $(STAMP)
+demo: $(INSTALLED)
 	$(VENV)/bin/earwitness demo
 
-test: check
+# Everything: what a change must pass. A test that cannot run fails.
+test: lint
 	sh tests/install_system_parts.sh
-	$(PY) -m pytest -n 2
+	$(PY) -m pytest --numprocesses 2
 
-check: $(STAMP)
+# Under a minute: before each commit.
+check: lint
+	$(PY) -m pytest --numprocesses 2 -m "not slow"
+
+lint: $(INSTALLED)
 	$(VENV)/bin/ruff format --check .
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 	$(VENV)/bin/lint-imports
-	$(PY) -m pytest -m "not slow" -n 2
 
-format: $(STAMP)
+format: $(INSTALLED)
 	$(VENV)/bin/ruff format .
 	$(VENV)/bin/ruff check --fix .
 
 clean:
 	rm -rf $(VENV)
+
+$(INSTALLED): pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(PY) -m pip install --quiet --constraint constraints.txt --editable '.[dev]'
+	touch $@

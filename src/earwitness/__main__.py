@@ -2,4 +2,4 @@
 
 from earwitness.cli.main import app
 
-app()
+app(prog_name="earwitness")

@@ -1,0 +1,168 @@
+"""The command `earwitness`: its commands, and how it fails."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from earwitness.cli import options
+from earwitness.errors import EarwitnessError
+
+
+class Commands(TyperGroup):
+    """Shows every foreseen failure as one plain sentence and its exit code."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run a command; an EarwitnessError becomes a sentence on stderr."""
+        try:
+            return super().invoke(ctx)
+        except EarwitnessError as e:
+            typer.echo(f"earwitness: {e}", err=True)
+            ctx.exit(e.exit_code)
+
+
+app = typer.Typer(
+    cls=Commands,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Say which seal of a leaking cylinder lets the air out, how surely, and prove it later.",
+    epilog="Start with: earwitness demo",
+)
+
+
+@app.command()
+def demo(out: options.Out = None, as_json: options.Json = False) -> None:
+    """Run the shipped inspection through the whole path: takes, dictation, verdict, report.
+
+    Example: earwitness demo --out my-first-record
+    """
+    from earwitness.cli import show
+    from earwitness.session.settings import demo_sheet
+
+    folder = options.record_folder(out, "demo")
+    show.replayed(demo_sheet(), folder, model=None, as_json=as_json)
+
+
+@app.command()
+def replay(
+    sheet: Annotated[Path, typer.Argument(help="Run sheet (TOML) naming the recordings.")],
+    out: options.Out = None,
+    model: options.Model = None,
+    as_json: options.Json = False,
+) -> None:
+    """Run an inspection from recordings made with any recorder.
+
+    Example: earwitness replay van-42.toml --out van-42-record
+    """
+    from earwitness.cli import show
+
+    folder = options.record_folder(out, "inspection")
+    show.replayed(sheet, folder, model=model, as_json=as_json)
+
+
+@app.command()
+def score(
+    recordings: Annotated[
+        list[Path] | None, typer.Argument(help="BASELINE and PRESSURISED recording.")
+    ] = None,
+    cycled: Annotated[Path | None, typer.Option(help="One air-cycled take.")] = None,
+    air_on: Annotated[
+        str | None, typer.Option(help="When the air was on [s]: 2.0-6.0,10.0-14.0")
+    ] = None,
+    reference: Annotated[Path | None, typer.Option(help="Ambient microphone's take.")] = None,
+    point: Annotated[str | None, typer.Option(help="Listening point, e.g. tailpipe.")] = None,
+    as_json: options.Json = False,
+) -> None:
+    """Score one take: a pair of recordings screens, an air-cycled take proves.
+
+    Example: earwitness score quiet.wav pressurised.wav
+
+    Example: earwitness score --cycled take.wav --air-on 3.1-6.4,9.8-13.0 --point tailpipe
+    """
+    from earwitness.cli import show
+    from earwitness.session.replay import score as score_files
+
+    files, times = options.take(recordings or [], cycled, air_on, reference)
+    show.finding(score_files(files, point, times), as_json=as_json)
+
+
+@app.command()
+def dictate(
+    audio: Annotated[Path, typer.Argument(help="Recording of what was said.")],
+    expect: Annotated[options.Expect, typer.Option(help="What may be said.")] = options.Expect.ANY,
+    model: options.Model = None,
+    as_json: options.Json = False,
+) -> None:
+    """Say what was said in a recording, as readings and commands.
+
+    Example: earwitness dictate cylinder-3.wav --expect number
+    """
+    from earwitness.cli import show
+    from earwitness.session.dictation import dictate_file
+
+    show.heard(dictate_file(audio, model, expect.value), as_json=as_json)
+
+
+@app.command()
+def judge(record: options.Record, as_json: options.Json = False) -> None:
+    """Give the verdict of a record with its reasons.
+
+    Example: earwitness judge inspection-2026-03-02-0915
+    """
+    from earwitness.cli import show
+    from earwitness.session.replay import judge as judge_record
+
+    show.verdict(judge_record(record), as_json=as_json)
+
+
+@app.command()
+def report(record: options.Record, out: options.Out = None, as_json: options.Json = False) -> None:
+    """Write a record's report as one HTML page.
+
+    Example: earwitness report inspection-2026-03-02-0915 --out report.html
+    """
+    from earwitness.cli import show
+    from earwitness.cli.reporting import write_report
+
+    show.written(write_report(record, out), as_json=as_json)
+
+
+@app.command()
+def plan(
+    sheet: Annotated[Path | None, typer.Argument(help="Run sheet with the engine in it.")] = None,
+    cylinders: Annotated[int, typer.Option(help="Number of cylinders.")] = 4,
+    firing_order: Annotated[str | None, typer.Option(help="For example 1,3,4,2.")] = None,
+    first: Annotated[int | None, typer.Option(help="Cylinder to start with.")] = None,
+    arrangement: Annotated[str, typer.Option(help="inline, vee or flat.")] = "inline",
+    bore_mm: Annotated[float | None, typer.Option(help="Cylinder bore [mm].")] = None,
+    tailpipes: Annotated[int, typer.Option(help="1 or 2.")] = 1,
+    air_cooled: Annotated[bool, typer.Option("--air-cooled", help="No radiator.")] = False,
+    as_json: options.Json = False,
+) -> None:
+    """Print the test order, the crank angles, the listening points and the cautions.
+
+    Example: earwitness plan --cylinders 6 --firing-order 1,5,3,6,2,4 --first 5
+    """
+    from earwitness.cli import show
+
+    layout = options.layout(
+        sheet, cylinders, firing_order, arrangement, bore_mm, tailpipes, air_cooled=air_cooled
+    )
+    show.plan(layout, first=first, as_json=as_json)
+
+
+@app.command()
+def devices(as_json: options.Json = False) -> None:
+    """List the microphones of this machine, for choosing one and for bug reports.
+
+    Example: earwitness devices --json
+    """
+    from earwitness.cli import show
+    from earwitness.session.runner import audio_system
+
+    show.devices(audio_system(), as_json=as_json)

@@ -1,0 +1,118 @@
+"""Options that several commands share, and turning words of the command line into values."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from earwitness.errors import EarwitnessError
+
+if TYPE_CHECKING:
+    from earwitness.engine.layout import EngineLayout
+
+Json = Annotated[bool, typer.Option("--json", help="Print one documented JSON object.")]
+Out = Annotated[Path | None, typer.Option(help="Where to write; a dated name if left out.")]
+Model = Annotated[Path | None, typer.Option(help="Folder of another Vosk model.")]
+Record = Annotated[Path, typer.Argument(help="Record folder of an inspection.")]
+Times = tuple[tuple[float, float], ...]
+
+
+class Expect(StrEnum):
+    """What may be said in a dictation."""
+
+    NUMBER = "number"
+    COMMAND = "command"
+    ANY = "any"
+
+
+def clock() -> datetime:
+    """Return the time of day; the one place where the program reads it."""
+    return datetime.now(UTC)  # noqa: TID251  # the clock that everything else takes as an argument
+
+
+def record_folder(out: Path | None, kind: str) -> Path:
+    """Return `out`, or a new dated folder name in the current folder."""
+    if out is not None:
+        return out
+    name = f"{kind}-{clock().astimezone():%Y-%m-%d-%H%M}"
+    candidates = (Path(f"{name}{suffix}") for suffix in ["", *(f"-{i}" for i in range(2, 10_000))])
+    return next(path for path in candidates if not path.exists())
+
+
+def take(
+    recordings: list[Path], cycled: Path | None, air_on: str | None, reference: Path | None
+) -> tuple[list[Path], Times]:
+    """Sort out whether a pair or an air-cycled take was given.
+
+    Raises
+    ------
+    EarwitnessError
+        If it is neither, or both.
+    """
+    if cycled is None and len(recordings) == 2 and not air_on and not reference:
+        return recordings, ()
+    if cycled is not None and not recordings and air_on:
+        return [cycled, *([reference] if reference else [])], _times(air_on)
+    raise EarwitnessError(
+        "score takes either two recordings (baseline, pressurised),"
+        " or --cycled with --air-on and perhaps --reference",
+        remedy="Give one of the two forms; `earwitness score --help` shows both.",
+    )
+
+
+def layout(
+    sheet: Path | None,
+    cylinders: int,
+    firing_order: str | None,
+    arrangement: str,
+    bore_mm: float | None,
+    tailpipes: int,
+    *,
+    air_cooled: bool,
+) -> EngineLayout:
+    """Take the engine from a run sheet, or from the options.
+
+    Raises
+    ------
+    EarwitnessError
+        If such an engine cannot exist, or the sheet cannot be read.
+    """
+    if sheet is not None:
+        from earwitness.session.sheet import read_sheet
+
+        return read_sheet(sheet).engine.layout()
+    from earwitness.engine.layout import engine_layout
+
+    return engine_layout(
+        cylinders,
+        firing_order=_numbers(firing_order) if firing_order else None,
+        arrangement=arrangement,  # type: ignore[arg-type]  # checked there, in words
+        bore_mm=bore_mm,
+        tailpipes=tailpipes,
+        cooling="air" if air_cooled else "liquid",
+    )
+
+
+def _times(text: str) -> Times:
+    try:
+        pairs = [part.split("-") for part in text.split(",")]
+        return tuple((float(start), float(end)) for start, end in pairs)
+    except ValueError as e:
+        raise EarwitnessError(
+            f"--air-on {text!r} is not a list of times",
+            remedy="Write start and end in seconds, for example 2.0-6.0,10.0-14.0.",
+        ) from e
+
+
+def _numbers(text: str) -> tuple[int, ...]:
+    try:
+        return tuple(int(part) for part in text.split(","))
+    except ValueError as e:
+        raise EarwitnessError(
+            f"--firing-order {text!r} is not a list of cylinder numbers",
+            remedy="Write it with commas, for example 1,3,4,2.",
+        ) from e

@@ -1,0 +1,230 @@
+"""Print results: data to stdout, talk to stderr."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import textwrap
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
+
+    from earwitness.acoustics.finding import Finding
+    from earwitness.audio.microphone import AudioSystem
+    from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
+    from earwitness.engine.layout import EngineLayout
+    from earwitness.engine.test_plan import GaugeSetUp, PlanStep
+    from earwitness.session.replay import Progress
+    from earwitness.speech.dictation import Heard
+
+DEVICES_SCHEMA = "earwitness.devices/1"
+PLAN_SCHEMA = "earwitness.plan/1"
+REPORT_SCHEMA = "earwitness.report/1"
+SCORE_SCHEMA = "earwitness.score/1"
+WIDEST_LINE = 100
+"""Longest line that is still read easily [characters]. Chosen: the width of this program's code."""
+
+
+def replayed(sheet: Path, folder: Path, *, model: Path | None, as_json: bool) -> None:
+    """Replay a run sheet into a record folder with its report, and print the verdict."""
+    from earwitness.cli.options import clock
+    from earwitness.cli.reporting import write_report
+    from earwitness.diagnosis.verdict import to_json
+    from earwitness.session.replay import Replay
+    from earwitness.session.sheet import read_sheet
+
+    content = read_sheet(sheet)
+    run = Replay(content, sheet.parent, folder, clock=clock, speech_model=model, tell=progress)
+    outcome = run.run(sheet.name)
+    say("Writing the report")
+    page = write_report(folder)
+    if as_json:
+        _json({**to_json(outcome.verdict), "record": str(folder), "report": str(page)})
+        return
+    verdict(outcome.verdict, as_json=False)
+    typer.echo(f"\nRecord: {folder}\nReport: {page}")
+
+
+def progress(step: Progress) -> None:
+    """Print one finished step to stderr."""
+    say(f"[{step.done:{len(str(step.total))}d}/{step.total}] {step.text}")
+
+
+def say(text: str) -> None:
+    """Talk to the person at the terminal, on stderr."""
+    typer.echo(text, err=True)
+
+
+def finding(result: Finding, *, as_json: bool) -> None:
+    """Print one finding."""
+    from earwitness.acoustics.quality import meaning
+
+    body = asdict(result)
+    seconds = {"baseline": body.pop("baseline_s"), "take": body.pop("take_s")}
+    if as_json:
+        _json({"schema": SCORE_SCHEMA, **body, "seconds": seconds})
+        return
+    low, high = result.interval_db
+    typer.echo(f"{_where(result)}{result.grade.upper()}")
+    if result.usable:
+        typer.echo(f"rise with the air on: {result.excess_db:+.2f} dB ({low:+.2f} to {high:+.2f})")
+    if result.p_value is not None:
+        typer.echo(f"chance of this without a leak: {result.p_value:.4f}")
+    if result.detectable_db is not None:
+        typer.echo(f"a rise of {result.detectable_db:.2f} dB would have been found in this take")
+    for flag in result.flags:
+        typer.echo(f"{flag}: {meaning(flag)}")
+
+
+def heard(utterances: Iterable[Heard], *, as_json: bool) -> None:
+    """Print what was heard, one utterance a line."""
+    for h in utterances:
+        if as_json:
+            _json(asdict(h))
+            continue
+        meant = " ".join(str(x) for x in (h.command, _plain(h.value), h.unit) if x is not None)
+        state = "rejected" if h.rejected else "please confirm" if h.needs_confirmation else "taken"
+        line = f"{h.start_s:7.2f} s  {h.confidence:4.2f}  {state:14}  {h.text!r}"
+        typer.echo(f"{line}  {meant}".rstrip())
+
+
+def verdict(result: EngineVerdict, *, as_json: bool) -> None:
+    """Print the verdict: one line per cylinder, then the engine's."""
+    from earwitness.diagnosis.verdict import to_json
+
+    if as_json:
+        _json(to_json(result))
+        return
+    _table(
+        ["Cylinder", "Leakage", "Limit", "Verdict", "Probability"],
+        [_row(c) for c in result.cylinders],
+    )
+    for cylinder in result.cylinders:
+        _list(f"Cylinder {cylinder.cylinder}, {cylinder.verdict}, because", _why(cylinder))
+    _list("Engine", [f"{result.area}, probability {result.probability:.2f}", result.summary])
+    _list("Next best check", [result.next_check] if result.next_check else [])
+    _list("Cautions", _cautions())
+
+
+def written(page: Path, *, as_json: bool) -> None:
+    """Print where a report was written."""
+    if as_json:
+        _json({"schema": REPORT_SCHEMA, "report": str(page)})
+    else:
+        typer.echo(f"Report: {page}")
+
+
+def devices(system: AudioSystem, *, as_json: bool) -> None:
+    """Print the microphones."""
+    if as_json:
+        _json({"schema": DEVICES_SCHEMA, **asdict(system)})
+        return
+    typer.echo(system.library)
+    if not system.inputs:
+        typer.echo("No microphone was found. Plug one in and run this command again.")
+        return
+    _table(
+        ["Number", "Name", "Host", "Channels", "Rate"],
+        [
+            [
+                f"{d.index}{' (default)' if d.is_default else ''}",
+                d.name,
+                d.host,
+                str(d.channels),
+                f"{d.default_rate_hz:g} Hz",
+            ]
+            for d in system.inputs
+        ],
+    )
+
+
+def plan(layout: EngineLayout, *, first: int | None, as_json: bool) -> None:
+    """Print the test plan of an engine."""
+    from earwitness.engine.test_plan import test_plan
+
+    made = test_plan(layout, first=first)
+    if as_json:
+        _json({"schema": PLAN_SCHEMA, **asdict(made)})
+        return
+    _list("Before the air goes on", [c.text for c in made.cautions])
+    _list("Gauge", [_gauge(made.gauge)])
+    typer.echo("")
+    _table(["Order", "Turn the crank", "At the top too", "Listen at"], _order(made.steps))
+    _list(
+        f"Finding top dead centre, here for cylinder {made.steps[0].cylinder}",
+        [made.steps[0].find_tdc],
+    )
+    points = {point.name: point for step in made.steps for point in step.points}
+    _list("At each point", [f"{p.name} ({p.seal}): {p.how}" for p in points.values()])
+    _list("Taken for granted", made.assumptions)
+
+
+def _why(cylinder: CylinderVerdict) -> list[str]:
+    """Reasons, flags and the next check of one cylinder, as lines."""
+    flags = [f"flags: {', '.join(cylinder.flags)}"] if cylinder.flags else []
+    following = [f"next: {cylinder.next_check}"] if cylinder.next_check else []
+    return [*cylinder.reasons, *flags, *following]
+
+
+def _row(c: CylinderVerdict) -> list[str]:
+    leakage = "not read" if c.leakage_percent is None else f"{c.leakage_percent:.3g} %"
+    within = {None: "-", True: "within", False: "OVER"}[c.within_limit]
+    return [str(c.cylinder), leakage, within, c.verdict, f"{c.probability:.2f}"]
+
+
+def _cautions() -> Sequence[str]:
+    from earwitness.engine.cautions import cautions
+
+    return [c.text for c in cautions("report")]
+
+
+def _gauge(gauge: GaugeSetUp) -> str:
+    orifice = "give the bore for it" if gauge.orifice_mm is None else f"{gauge.orifice_mm:.2f} mm"
+    return (
+        f"metering orifice {orifice}; {gauge.first_kpa:.0f} kPa while finding top dead centre,"
+        f" then {gauge.test_kpa:.0f} kPa. {gauge.note}"
+    )
+
+
+def _order(steps: Sequence[PlanStep]) -> list[list[str]]:
+    return [
+        [
+            f"Cylinder {step.cylinder}",
+            f"{step.turn_deg:g} degrees" if step.turn_deg else "start here",
+            f"cylinder {step.companion}" if step.companion else "-",
+            " ".join(point.name for point in step.points),
+        ]
+        for step in steps
+    ]
+
+
+def _where(result: Finding) -> str:
+    return f"{result.point}: " if result.point else ""
+
+
+def _plain(value: float | None) -> str | None:
+    return None if value is None else f"{value:g}"
+
+
+def _json(body: dict[str, Any]) -> None:
+    typer.echo(json.dumps(body, ensure_ascii=False, allow_nan=False))
+
+
+def _list(title: str, lines: Sequence[str]) -> None:
+    """Print a titled list, wrapped to the terminal; nothing if it is empty."""
+    if lines:
+        typer.echo(f"\n{title}:")
+    width = min(shutil.get_terminal_size().columns, WIDEST_LINE)
+    for line in lines:
+        typer.echo(textwrap.fill(line, width, initial_indent="  - ", subsequent_indent="    "))
+
+
+def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    widths = [max(len(r[i]) for r in [head, *rows]) for i in range(len(head))]
+    for row in [head, ["-" * w for w in widths], *rows]:
+        typer.echo("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
