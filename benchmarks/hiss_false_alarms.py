@@ -14,13 +14,13 @@ import argparse
 import numpy as np
 
 from earwitness.acoustics.hiss import score_cycled, score_pair
-from hiss_scenes import POINTS, SCENES, Take, naive_p, null_take
+from hiss_scenes import BAYS, POINTS, SCENES, Take, naive_p, null_take
 
 
 def main() -> None:
     args = _arguments()
-    print("leak-free takes   |  detector       | plain power   | pair: rise at | called")
-    print("scene       point |   n  <=.01 <=.05 |  <=.01  <=.05 |  95 % [dB]   | a hiss")
+    print("leak-free takes         |  detector       | plain power   | pair: rise at | called")
+    print("scene             point |   n  <=.01 <=.05 |  <=.01  <=.05 |  95 % [dB]   | a hiss")
     for scene in args.scene or SCENES:
         _scene(scene, args)
 
@@ -28,7 +28,7 @@ def main() -> None:
 def _scene(scene: str, args: argparse.Namespace) -> None:
     rows: dict[str, list[list[float]]] = {p: [] for p in POINTS}
     for i in range(args.takes):
-        rng = np.random.default_rng([args.seed, SCENES.index(scene), i])
+        rng = np.random.default_rng([args.seed, (SCENES + BAYS).index(scene), i])
         take = null_take(rng, scene, fs=args.rate, seconds=args.seconds, cycles=args.cycles)
         point = POINTS[i % len(POINTS)]
         finding = score_cycled(take.samples, take.fs, take.air_on_s, point=point)
@@ -54,7 +54,7 @@ def _print(scene: str, point: str, rows: np.ndarray) -> None:
     shares = [np.mean(x <= limit) for x in (p, naive) for limit in (0.01, 0.05)]
     drift = np.quantile(np.abs(rise), 0.95)
     print(
-        f"{scene:<11} {point:<13} | {len(p):4d} {shares[0]:6.3f} {shares[1]:6.3f} "
+        f"{scene:<17} {point:<13} | {len(p):4d} {shares[0]:6.3f} {shares[1]:6.3f} "
         f"| {shares[2]:6.3f} {shares[3]:6.3f} | {drift:6.2f} | {graded.mean():6.3f}",
         flush=True,
     )
@@ -67,7 +67,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--rate", type=int, default=48_000, help="sample rate [Hz]")
     parser.add_argument("--seconds", type=float, default=44.0, help="length of a take [s]")
     parser.add_argument("--cycles", type=int, default=5, help="air-on periods")
-    parser.add_argument("--scene", choices=SCENES, action="append")
+    parser.add_argument("--scene", choices=SCENES + BAYS, action="append")
     return parser.parse_args()
 
 

@@ -7,6 +7,9 @@ busy         + impact bursts, a ratchet, dropped metal, a voice, an air tool now
 shop         + the fan's level and tilt wander, and a compressor starts or stops
 second-leak  + another air hiss somewhere in the shop that comes and goes by itself
 
+The scenes bay-still, bay-busy, bay-busy-drifting and bay-second-hiss come from the package's own
+simulated bay instead, which is another program.
+
 Spectra of leaks are drawn anew for every take and use other formulas than the detector's.
 """
 
@@ -19,6 +22,7 @@ import scipy.fft
 import scipy.signal
 
 SCENES = ("steady", "busy", "shop", "second-leak")
+BAYS = ("bay-still", "bay-busy", "bay-busy-drifting", "bay-second-hiss")
 POINTS = ("oil-filler", "tailpipe", "throttle-body", "radiator", "plug-hole-2")
 VALVE_S = 0.15
 """Time constant of filling and draining the cylinder [s]."""
@@ -46,6 +50,8 @@ def null_take(
     rng: np.random.Generator, scene: str, *, fs: int = 48_000, seconds: float = 44, cycles: int = 5
 ) -> Take:
     """Make a take in which nothing leaks."""
+    if scene in BAYS:
+        return _bay_take(rng, scene.removeprefix("bay-"), fs, seconds, cycles)
     n = int(fs * seconds)
     f = np.fft.rfftfreq(scipy.fft.next_fast_len(n, real=True), 1 / fs)
     psd = _fan(rng, f)
@@ -115,6 +121,15 @@ def naive_p(take: Take) -> float:
     from scipy.stats import ttest_ind
 
     return float(ttest_ind(power[on], power[off], equal_var=False, alternative="greater").pvalue)
+
+
+def _bay_take(rng, preset, fs, seconds, cycles):
+    from earwitness.simulate.bay import Bay, air_schedule
+
+    bay = Bay(int(rng.integers(2**31)), fs, preset)
+    air = air_schedule(rng, cycles, seconds)
+    x = bay.render_cycled("oil-filler", None, air, seconds, take=0)
+    return Take(x.astype(np.float32), fs, air, bay.quiet_power)
 
 
 def _fan(rng, f):

@@ -15,7 +15,7 @@ import argparse
 import numpy as np
 
 from earwitness.acoustics.hiss import score_cycled
-from hiss_scenes import POINTS, SCENES, Take, add_leak, add_leak_power, null_take
+from hiss_scenes import BAYS, POINTS, SCENES, Take, add_leak, add_leak_power, null_take
 
 SNR_DB = (-19, -16, -13, -10, -7, -4, -1, 2, 5)
 
@@ -26,7 +26,7 @@ def main() -> None:
         found = {snr: [] for snr in SNR_DB}
         stated, errors = [], []
         for i in range(args.takes):
-            rng = np.random.default_rng([args.seed, SCENES.index(scene), i])
+            rng = np.random.default_rng([args.seed, (SCENES + BAYS).index(scene), i])
             take = null_take(rng, scene, fs=args.rate, seconds=args.seconds, cycles=args.cycles)
             point = POINTS[i % len(POINTS)]
             for snr in SNR_DB:
@@ -75,10 +75,10 @@ def _print(scene: str, found: dict, stated: list, errors: list) -> None:
     levels, hits = np.array(stated, dtype=float).T
     error, covered = np.array(errors, dtype=float).T
     spread = 1.4826 * np.median(np.abs(error - np.median(error)))
-    print(f"{scene:<11} found at SNR [dB]  {row}")
-    print(f"{'':<11} stated level: median {np.median(levels):.2f} dB, found {hits.mean():.2f}")
+    print(f"{scene:<17} found at SNR [dB]  {row}")
+    print(f"{'':<17} stated level: median {np.median(levels):.2f} dB, found {hits.mean():.2f}")
     print(
-        f"{'':<11} rise at +3 dB: bias {np.median(error):+.2f} dB, sd {spread:.2f} dB, "
+        f"{'':<17} rise at +3 dB: bias {np.median(error):+.2f} dB, sd {spread:.2f} dB, "
         f"coverage {covered.mean():.2f}   n={len(hits)}",
         flush=True,
     )
@@ -91,7 +91,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--rate", type=int, default=48_000, help="sample rate [Hz]")
     parser.add_argument("--seconds", type=float, default=44.0, help="length of a take [s]")
     parser.add_argument("--cycles", type=int, default=5, help="air-on periods")
-    parser.add_argument("--scene", choices=SCENES, action="append")
+    parser.add_argument("--scene", choices=SCENES + BAYS, action="append")
     return parser.parse_args()
 
 
