@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -357,6 +358,43 @@ def test_a_log_that_was_replaced(small_record: Path, clock: Clock) -> None:
         with pytest.raises(StorageError, match="replaced by another file"):
             writer.append("note", {"text": "lost"})
     assert log.read_bytes() == copy
+
+
+def _failing(code: int) -> Callable[..., None]:
+    def fail(*_: object) -> None:
+        raise OSError(code, os.strerror(code))
+
+    return fail
+
+
+def test_an_entry_that_could_not_be_synced_is_taken_back(
+    small_record: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = (small_record / "record.jsonl").read_bytes()
+    with RecordWriter.open(small_record, clock=clock) as writer:
+        with monkeypatch.context() as m:
+            m.setattr(os, "fsync", _failing(errno.EIO))
+            with pytest.raises(StorageError, match=r"entry 7 .*input/output error"):
+                writer.append("note", {"text": "never acknowledged"})
+        assert (small_record / "record.jsonl").read_bytes() == before
+
+
+def test_a_log_that_cannot_be_repaired_takes_no_more_until_it_is_opened_again(
+    small_record: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write = os.write
+    with RecordWriter.open(small_record, clock=clock) as writer:
+        with monkeypatch.context() as m:
+            m.setattr(os, "ftruncate", _failing(errno.EIO))
+            m.setattr(os, "fsync", _failing(errno.EIO))
+            m.setattr(os, "write", lambda fd, data: write(fd, data[:10]))
+            with pytest.raises(StorageError, match="entries 1 to 6 are kept"):
+                writer.append("note", {"text": "cut in the middle"})
+        with pytest.raises(StorageError, match="could not be repaired"):
+            writer.append("note", {"text": "refused"})
+    with RecordWriter.open(small_record, clock=clock) as writer:
+        assert writer.append("note", {"text": "on it goes"}).seq >= 7
+    assert read_record(small_record).lost is None
 
 
 def test_missing_and_unnamed_sound_is_reported_and_left_alone(

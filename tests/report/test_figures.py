@@ -35,16 +35,16 @@ def test_a_tone_shows_at_its_frequency_and_time() -> None:
 
 
 def test_the_level_of_noise_agrees_with_a_general_library() -> None:
-    """Against scipy.signal.spectrogram, Hann window, power spectrum per bin of 1024 samples."""
+    """Against scipy.signal.spectrogram, Hann window of 1024 samples, density times bandwidth."""
     noise = np.random.default_rng(2).normal(0, 0.05, 96_000).astype(np.float32)
     ours = spectrogram_db(noise, 48_000, 1)
-    _, _, power = signal.spectrogram(
-        noise, 48_000, np.hanning(1024), nperseg=1024, noverlap=512, detrend=False,
-        scaling="spectrum", mode="psd",
-    )  # fmt: skip
-    # scipy: one-sided (twice the power), normalised by the sum of the window instead of its length
-    scipy_db = 10 * np.log10(power[1:].mean() / 2 * np.hanning(1024).mean() ** 2)
-    assert float(ours.mean()) == pytest.approx(scipy_db, abs=0.1)
+    _, _, density = signal.spectrogram(
+        noise, 48_000, np.hanning(1024), nperseg=1024, noverlap=512, detrend=False
+    )
+    # one-sided density over 24 kHz, so that its mean times 24 kHz is the power: 0.05 squared
+    scipy_db = 10 * np.log10(density[1:].mean() * 24_000)
+    assert float(ours.mean()) == pytest.approx(scipy_db, abs=0.15)
+    assert float(ours.mean()) == pytest.approx(20 * np.log10(0.05), abs=0.15)
 
 
 @pytest.mark.parametrize("rate_hz", [8_000, 44_100, 48_000, 192_000])

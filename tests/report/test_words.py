@@ -43,6 +43,7 @@ def test_levels_without_a_bound_are_said_in_words() -> None:
     assert words.interval(-math.inf, 2.0) == "no bound to +2.0 dB"
     assert words.decibels(math.nan) == "not a number"
     assert words.decibels(-1.26) == "−1.3 dB"
+    assert words.decibels(-0.04) == words.decibels(0.0) == "0.0 dB"
 
 
 @pytest.mark.parametrize("mark", ["\u202e", "\u2066", "\u200f", "\x00", "\x1b", "\ue000", "\u061c"])

@@ -34,6 +34,9 @@ TOP_HZ = 20_000.0
 """Highest frequency drawn [Hz]: the end of hearing."""
 STEP_DB = 2.0
 """Levels are drawn in steps of this [dB]: less than the eye tells apart, and half the size."""
+LEAST_SPAN_DB = 12.0
+"""Least height of the floor picture [dB]. Chosen: twice the rise that is called strong, so that
+nothing looks like something."""
 FRAME_S = 0.021
 """Length of a short-time spectrum [s]: about 1024 samples at 48 kHz."""
 PAUSE_S = 0.4
@@ -103,7 +106,8 @@ def spectrogram_db(samples: Samples, sample_rate_hz: int, columns: int) -> Float
     Returns
     -------
     ndarray, shape (ROWS, columns or fewer)
-        Power per FFT bin up to `TOP_HZ`, lowest row first [dB re full scale].
+        Power per FFT bin up to `TOP_HZ`, lowest row first [dB re full-scale power]: white noise
+        of standard deviation s has 20 lg s in every bin, as in the floors of a finding.
     """
     import scipy.fft
 
@@ -111,9 +115,8 @@ def spectrogram_db(samples: Samples, sample_rate_hz: int, columns: int) -> Float
     sound = np.nan_to_num(samples)
     sound = np.pad(np.clip(sound, -1, 1), (0, max(0, size - len(sound))))
     frames = np.lib.stride_tricks.sliding_window_view(sound, size)[:: size // 2]
-    power = (
-        np.abs(scipy.fft.rfft(frames * np.hanning(size).astype(np.float32), axis=1)) ** 2 / size**2
-    )
+    window = np.hanning(size).astype(np.float32)
+    power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2 / np.sum(window**2)
     top = int(np.searchsorted(scipy.fft.rfftfreq(size, 1 / sample_rate_hz), TOP_HZ, side="right"))
     power = _pooled(_pooled(power[:, 1:top], columns, axis=0), ROWS, axis=1)
     return np.asarray(10 * np.log10(power.T + 1e-20))
@@ -215,6 +218,9 @@ def _draw_floors(axes: Axes, finding: Finding | None) -> None:
             label="would have been found",
         )  # fmt: skip
     _band_axis(axes, khz)
+    low, high = axes.get_ylim()
+    spare = max(0.0, LEAST_SPAN_DB - (high - low)) / 2
+    axes.set_ylim(low - spare, high + spare)
     axes.legend(
         fontsize=POINT - 1, loc="lower center", bbox_to_anchor=(0.4, 0.995), ncols=3,
         frameon=False, handlelength=2.2, columnspacing=0.9, handletextpad=0.4, borderpad=0,

@@ -145,7 +145,7 @@ def _numbers(finding: Finding) -> Iterator[tuple[str, str]]:
     yield "Chance of such a rise without a leak", _chance(finding)
     if finding.detectable_db is not None:
         yield (
-            "Smallest rise this take would have shown",
+            "Smallest rise it would have shown",
             f"{words.decibels(finding.detectable_db)}, with probability 0.85",
         )
     yield "Sound used", f"{finding.baseline_s:.1f} s air off, {finding.take_s:.1f} s air on"

@@ -83,7 +83,7 @@ def percent(probability: float) -> str:
     return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
 
 
-def decibels(value: float, *, signed: bool = True) -> str:
+def decibels(value: float) -> str:
     """Write a level with its unit.
 
     Examples
@@ -93,8 +93,8 @@ def decibels(value: float, *, signed: bool = True) -> str:
     """
     if not math.isfinite(value):
         return "no bound" if math.isinf(value) else "not a number"
-    text = f"{value:+.1f}" if signed else f"{value:.1f}"
-    return f"{text.replace('-', '−')} dB"
+    rounded = round(value, 1) + 0.0  # never a negative zero
+    return f"{rounded:+.1f} dB".replace("-", "−") if rounded else "0.0 dB"
 
 
 def interval(low_db: float, high_db: float) -> str:
