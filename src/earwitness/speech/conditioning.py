@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 BLOCK = 1600
 """Samples at 16 kHz that are handled at a time: 100 ms."""
-PADDING_S = 0.15
+PADDING_S = 0.3
 """Dithered silence put before and after a recording [s]. Chosen: benchmarks/dictation_level.py."""
 DITHER = 1e-3
 """Root mean square of the noise added to every sample, of full scale [1].

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import TYPE_CHECKING, Literal
 
@@ -18,7 +18,7 @@ from earwitness.speech.recogniser import UNKNOWN_WORD
 from earwitness.speech.vocabulary import BARE_NUMBER, TABLE, UNIT_WORDS, Entry, NumberField
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
 Expect = Literal["number", "command", "any"]
 """What may be said: an answer to a question, a command or reading of the table, or either."""
@@ -58,6 +58,16 @@ class Grammar:
     entries: tuple[Entry, ...] = ()
     bare_numbers: bool = False
     """A number alone, with or without unit, is an answer here."""
+    _heard: dict[str, list[tuple[Entry, list[str]]]] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
+    """Entries and the words they are heard as, by the first of those words."""
+
+    def __post_init__(self) -> None:
+        for entry in self.entries:
+            for hear in entry.hear:
+                words = hear.split()
+                self._heard.setdefault(words[0], []).append((entry, words))
 
     def sentences(self) -> Iterator[tuple[str, Meaning]]:
         """Yield every sentence in its plain spelling, with its meaning."""
@@ -73,8 +83,8 @@ class Grammar:
     def phrases(self) -> list[str]:
         """Return the list for a recogniser that learns word pairs from it (docs/decisions/0030).
 
-        Not every sentence is in it, but every pair of neighbouring words of every sentence is;
-        copies of a phrase are its weight.
+        Not every sentence is in it. Every pair of number words, and every number word after
+        every opening, is; units and decimals follow examples. Copies of a phrase are its weight.
         """
         listed = [p for e in self.entries for p in _entry_phrases(e)]
         if self.bare_numbers:
@@ -120,15 +130,14 @@ class Grammar:
                     return meaning
         return None
 
-    def _openings(self, words: Sequence[str]) -> Iterator[tuple[Entry, list[str]]]:
+    def _openings(self, words: list[str]) -> Iterator[tuple[Entry, list[str]]]:
         """Yield the entries, and the hear-forms of them, with which the words begin."""
-        for entry in self.entries:
-            for hear in entry.hear:
-                start = hear.split()
-                if list(words[: len(start)]) == start:
-                    yield entry, start
+        for entry, hear in self._heard.get(words[0], []) if words else []:
+            if words[: len(hear)] == hear:
+                yield entry, hear
 
 
+@cache
 def grammar_for(expect: Expect) -> Grammar:
     """Return the grammar of a general state.
 
@@ -188,12 +197,12 @@ def _meaning(entry: Entry, rest: list[str]) -> Meaning | None:
 
 def _measured(entry: Entry | None, words: list[str]) -> Meaning | None:
     """Read a number and its unit; `entry` is None for a bare number."""
-    field = BARE_NUMBER if entry is None or entry.number is None else entry.number
-    unit = field.default_unit
-    if words and words[-1] in field.units:
+    number = BARE_NUMBER if entry is None or entry.number is None else entry.number
+    unit = number.default_unit
+    if words and words[-1] in number.units:
         unit, words = UNIT_WORDS[words[-1]], words[:-1]
     value = parse_number(" ".join(words))
-    if value is None or (field.whole and value != int(value)):
+    if value is None or (number.whole and value != int(value)):
         return None
     return Meaning(_command(entry, value), value, unit)
 
@@ -205,14 +214,14 @@ def _command(entry: Entry | None, value: float) -> str | None:
 
 
 def _numbered_sentences(
-    opening: str, field: NumberField, entry: Entry | None
+    opening: str, number: NumberField, entry: Entry | None
 ) -> Iterator[tuple[str, Meaning]]:
-    step = 10 if field.whole else 1
-    for tenths in range(round(10 * field.low), round(10 * field.high) + 1, step):
+    step = 10 if number.whole else 1
+    for tenths in range(round(10 * number.low), round(10 * number.high) + 1, step):
         value = tenths / 10
         text, command = opening + say_number(value), _command(entry, value)
-        yield text, Meaning(command, value, field.default_unit)
-        for unit in field.units:
+        yield text, Meaning(command, value, number.default_unit)
+        for unit in number.units:
             yield f"{text} {unit}", Meaning(command, value, UNIT_WORDS[unit])
 
 
@@ -222,13 +231,13 @@ def _entry_phrases(entry: Entry) -> list[str]:
     return [p for h in entry.hear for p in _numbered_phrases(f"{h} ", entry.number)]
 
 
-def _numbered_phrases(opening: str, field: NumberField) -> list[str]:
-    if field.whole:
-        names = [say_number(n) for n in range(round(field.low), round(field.high) + 1)]
+def _numbered_phrases(opening: str, number: NumberField) -> list[str]:
+    if number.whole:
+        names = [say_number(n) for n in range(round(number.low), round(number.high) + 1)]
         return [opening + name for name in names for _ in range(PHRASE_WEIGHT // len(names))]
-    endings = ["", *(f" {u}" for u in field.units)]
-    numbers = _example_numbers()
-    return [f"{opening}{n}{endings[i % len(endings)]}" for i, n in enumerate(numbers)]
+    endings = ["", *(f" {u}" for u in number.units)]
+    examples = _example_numbers()
+    return [f"{opening}{n}{endings[i % len(endings)]}" for i, n in enumerate(examples)]
 
 
 @cache
