@@ -1,0 +1,44 @@
+#!/bin/sh
+# Installs the system packages that the slow tests need, with apt. Says nothing if all is there.
+#
+#   libportaudio2                   microphones (tests of `earwitness devices`)
+#   asterisk-core-sounds-en-g722    a human voice saying numbers (tests of dictation), CC BY-SA 3.0
+#   chromium                        a browser (tests of the report)
+set -eu
+
+packages="libportaudio2 asterisk-core-sounds-en-g722 chromium"
+
+missing_packages() {
+    for package in $packages; do
+        state=$(dpkg-query -W -f '${db:Status-Status}' "$package" 2>/dev/null) || state=absent
+        [ "$state" = installed ] || printf '%s ' "$package"
+    done
+}
+
+install() {
+    DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "$@" \
+        >"$log" 2>&1
+}
+
+if ! command -v apt-get >/dev/null 2>&1; then
+    echo "There is no apt-get here. Install what corresponds to these Debian packages: $packages" >&2
+    exit 1
+fi
+
+missing=$(missing_packages)
+[ -n "$missing" ] || exit 0
+
+if [ "$(id -u)" -ne 0 ]; then
+    echo "The slow tests need packages that are not installed. As root, run: apt-get install $missing" >&2
+    exit 1
+fi
+
+log=$(mktemp)
+trap 'rm -f "$log"' EXIT
+echo "Installing for the tests: $missing" >&2
+# shellcheck disable=SC2086  # package names are separate words
+install $missing || { apt-get update -qq >"$log" 2>&1 && install $missing; } || {
+    cat "$log" >&2
+    echo "apt-get could not install: $missing" >&2
+    exit 1
+}
