@@ -15,7 +15,7 @@ Examples
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 from zlib import crc32
 
@@ -25,14 +25,16 @@ from earwitness.simulate.leak import jet_density, peak_frequency_hz, valve_envel
 from earwitness.simulate.passage import passage_of, power_gain, scattered, unknown_colour
 from earwitness.simulate.shop_events import REVERBERATION_S, add_at, air_blast, shop_library
 from earwitness.simulate.shop_noise import (
+    Sway,
     band_power,
     draw_compressor,
     draw_floor,
+    drifting_noise,
     frequency_grid,
     hum,
+    octaves_re_1_khz,
     running_envelope,
     shaped_noise,
-    wandering_gain,
 )
 
 if TYPE_CHECKING:
@@ -40,10 +42,10 @@ if TYPE_CHECKING:
 
     from earwitness.units import Floats
 
-QUIET_FLOOR_DBFS = -72.0
+QUIET_FLOOR_DBFS = -78.0
 """Power of the quiet floor between 1 and 16 kHz relative to full scale [dB].
 
-Chosen: about 8 steps of a 16-bit sample, so that its rounding (0.3 steps) does not matter.
+Chosen: about 4 steps of a 16-bit sample, so that its rounding (0.3 steps) does not matter.
 """
 GAP_MM = (0.1, 3.0)
 """Narrowest and widest gap of a leak, drawn evenly over its logarithm [mm]. Guess, record 0020."""
@@ -51,6 +53,8 @@ CROSS_TALK_DB = -12.0
 """Level of a hiss at a listening point that the leak does not lead to [dB]. Guess, record 0020."""
 CROSS_TALK_SCATTER_DB = 1.5
 """Standard deviation of that level from point to point [dB]. Guess, decision record 0020."""
+WALL_CORNER_HZ = 1500.0
+"""Frequency above which walls dull what comes through them [Hz]. Guess, decision record 0020."""
 EVENTS = {"impact": (1.5, 8.0, 28.0), "ratchet": (1.0, 0.0, 15.0), "drop": (2.0, 2.0, 22.0)}
 """Per kind: number in 20 s, lowest and highest level re the quiet floor [1, dB, dB]. Guesses."""
 AIR_TOOL = (1.5, 3.0, 20.0)
@@ -65,14 +69,18 @@ class Preset:
     """How often things are hit, dropped and blown relative to a busy shop [1]."""
     radio: float = 0.0
     """Probability that a radio-like voice is on in the bay [1]."""
+    radio_db: tuple[float, float] = (-8.0, 8.0)
+    """Softest and loudest radio re the quiet floor above 100 Hz [dB]."""
     gain_drift_db: float = 0.0
     """Standard deviation of the fan's level between takes [dB]."""
     tilt_drift_db: float = 0.0
     """Standard deviation of the fan's tilt between takes [dB/octave]."""
     ripple_drift_db: float = 0.0
     """Standard deviation of a smooth ripple of the fan's spectrum between takes [dB]."""
-    wander_db: float = 0.0
-    """Standard deviation of the fan's slow wander within a take (5 s) [dB]."""
+    hum_db: tuple[float, float] = (5.0, 22.0)
+    """Faintest and loudest harmonic of the mains re the fan in a 47 Hz band around it [dB]."""
+    sway: Sway = field(default_factory=Sway)
+    """How the fan's level and tilt wander within a take."""
     compressor: float = 0.0
     """Probability that a compressor runs when a take begins [1]."""
     second_hiss: float = 0.0
@@ -90,7 +98,7 @@ _DRIFTING = replace(
     gain_drift_db=0.5,
     tilt_drift_db=0.25,
     ripple_drift_db=0.3,
-    wander_db=0.25,
+    sway=Sway(gain_db=0.25, tilt_db=0.1),
     compressor=0.4,
 )
 PRESETS = {
@@ -115,8 +123,8 @@ class Bay:
         Decides the shop, the engine's passages and, with a take's number, its noise.
     fs : int
         Sample rate [Hz].
-    preset : str
-        A name in `PRESETS`.
+    preset : str or Preset
+        A name in `PRESETS`, or a shop of one's own.
     floor_dbfs : float
         Power of the quiet floor between 1 and 16 kHz relative to full scale [dB].
 
@@ -130,19 +138,17 @@ class Bay:
         self,
         seed: int,
         fs: int = 48_000,
-        preset: str = "busy-drifting",
+        preset: str | Preset = "busy-drifting",
         floor_dbfs: float = QUIET_FLOOR_DBFS,
     ) -> None:
-        if preset not in PRESETS:
-            raise ValueError(f"preset={preset!r} is none of {', '.join(PRESETS)}")
-        self.seed, self.fs, self.shop = seed, fs, PRESETS[preset]
+        self.seed, self.fs, self.shop = seed, fs, _preset(preset)
         rng = np.random.default_rng([seed, 0])
-        self.floor = draw_floor(rng, fs, floor_dbfs)
+        self.floor = draw_floor(rng, fs, floor_dbfs, hum_db=self.shop.hum_db)
         self.compressor = draw_compressor(rng, fs, self.floor)
         self.radio_on = bool(rng.uniform() < self.shop.radio)
         self.reverberation_s = rng.uniform(*REVERBERATION_S)
         self.quiet_power = band_power(self.floor.density, fs)
-        self._hiss: dict[str, Floats] = {}
+        self._hiss: dict[tuple[str, bool], Floats] = {}
 
     def render_cycled(
         self,
@@ -152,6 +158,7 @@ class Bay:
         seconds: float,
         *,
         take: int,
+        cross_talk_db: float | None = None,
     ) -> Floats:
         """Render a take during which the air valve is opened and closed.
 
@@ -167,6 +174,9 @@ class Bay:
             Length [s].
         take : int
             Number of the take; another number gives independent noise.
+        cross_talk_db : float or None
+            Level of hiss that leaks out elsewhere and is heard here through walls, re the quiet
+            floor; None for none [dB].
 
         Returns
         -------
@@ -177,58 +187,74 @@ class Bay:
         frames = round(seconds * self.fs)
         samples = self._steady_noise(rng, frames)
         self._add_events(rng, samples)
-        if snr_db is not None and air_on_s:
-            hiss = shaped_noise(rng, frames, self.fs, self.hiss_density(point))
-            hiss *= valve_envelope(frames, self.fs, air_on_s)
-            samples += hiss * 10 ** (snr_db / 20)
+        levels = ((snr_db, False), (cross_talk_db, True))
+        heard = [
+            self.hiss_density(point, muffled=muffled) * 10 ** (level / 10)
+            for level, muffled in levels
+            if level is not None
+        ]
+        if heard and air_on_s:
+            hiss = shaped_noise(rng, frames, self.fs, np.sum(heard, axis=0))
+            samples += hiss * valve_envelope(frames, self.fs, air_on_s)
         return samples
 
     def render_steady(
-        self, point: str, snr_db: float | None, seconds: float, *, take: int
+        self,
+        point: str,
+        snr_db: float | None,
+        seconds: float,
+        *,
+        take: int,
+        cross_talk_db: float | None = None,
     ) -> Floats:
-        """Render one side of a pair: air off (`snr_db` None) or on since long before the take.
+        """Render one side of a pair: air off (both levels None), or on since before the take.
 
         Parameters and the result are those of `render_cycled`.
         """
-        return self.render_cycled(point, snr_db, [(-60.0, seconds)], seconds, take=take)
+        on = [(-60.0, seconds)]
+        return self.render_cycled(
+            point, snr_db, on, seconds, take=take, cross_talk_db=cross_talk_db
+        )
 
-    def hiss_density(self, point: str) -> Floats:
+    def hiss_density(self, point: str, *, muffled: bool = False) -> Floats:
         """Density of a leak's hiss as this point hears it, with the power of the quiet floor.
+
+        Parameters
+        ----------
+        point : str
+            Listening point.
+        muffled : bool
+            True for hiss that leaks out elsewhere and comes here through walls, which dull it by
+            6 dB an octave above a corner (mass law).
 
         Returns
         -------
         ndarray, shape (GRID_POINTS,)
             One-sided density on the frequency grid [1/Hz].
         """
-        if point not in self._hiss:
+        if (point, muffled) not in self._hiss:
             rng = np.random.default_rng([self.seed, 2, crc32(point.encode())])
             grid = frequency_grid(self.fs)
             gap_mm = float(np.exp(rng.uniform(*np.log(GAP_MM))))
             density = jet_density(grid, peak_frequency_hz(gap_mm))
             density *= power_gain(scattered(passage_of(point), rng), grid)
             density *= unknown_colour(grid, rng)
-            self._hiss[point] = density * self.quiet_power / band_power(density, self.fs)
-        return self._hiss[point]
+            if muffled:
+                density /= 1 + (grid / WALL_CORNER_HZ) ** 2
+            density *= self.quiet_power / band_power(density, self.fs)
+            self._hiss[point, muffled] = density
+        return self._hiss[point, muffled]
 
-    def snr_heard_db(self, leak_point: str, point: str, snr_db: float) -> float:
-        """Level at which a point hears a leak that comes out at another point.
+    def cross_talk_db(self, leak_point: str, point: str) -> float:
+        """Level of a leak at a point it does not lead to, re its level where it comes out [dB].
 
         Parameters
         ----------
         leak_point, point : str
             Where the air comes out, and where the probe is.
-        snr_db : float
-            Level of the hiss where the air comes out, re the quiet floor [dB].
-
-        Returns
-        -------
-        float
-            Level re the quiet floor [dB].
         """
-        if point == leak_point:
-            return snr_db
         rng = np.random.default_rng([self.seed, 3, crc32(f"{leak_point}>{point}".encode())])
-        return float(snr_db + CROSS_TALK_DB + rng.normal(0, CROSS_TALK_SCATTER_DB))
+        return float(CROSS_TALK_DB + rng.normal(0, CROSS_TALK_SCATTER_DB))
 
     def _steady_noise(self, rng: np.random.Generator, frames: int) -> Floats:
         fs, shop = self.fs, self.shop
@@ -249,14 +275,12 @@ class Bay:
         fs, shop = self.fs, self.shop
         if not shop.drifts:
             return shaped_noise(rng, frames, fs, self.floor.fan)
-        octaves = np.log2(np.maximum(frequency_grid(fs), 60.0) / 1000)
+        octaves = octaves_re_1_khz(fs)
         offset_db = rng.normal(0, shop.gain_drift_db) + rng.normal(0, shop.tilt_drift_db) * octaves
         ripple = np.sin(2 * np.pi * (octaves / rng.uniform(0.7, 3) + rng.uniform()))
         offset_db += ripple * rng.normal(0, shop.ripple_drift_db)
         density = self.floor.fan * 10 ** (offset_db / 10)
-        fan = shaped_noise(rng, frames, fs, density)
-        fan *= wandering_gain(rng, frames, fs, time_constant_s=5.0, sd_db=shop.wander_db)
-        return fan
+        return drifting_noise(rng, frames, fs, density, sway=shop.sway)
 
     def _add_events(self, rng: np.random.Generator, samples: Floats) -> None:
         """Add what is hit, dropped, blown and said during a take, in place."""
@@ -281,9 +305,9 @@ class Bay:
         return shaped_noise(rng, len(amplitude), self.fs, density) * amplitude
 
     def _add_radio(self, rng: np.random.Generator, samples: Floats) -> None:
-        """Add a radio that talks six tenths of the time, -8 to +8 dB re the floor above 100 Hz."""
+        """Add a radio that talks six tenths of the time, in place."""
         floor = band_power(self.floor.density, self.fs, (100.0, 20_000.0))
-        level = np.sqrt(floor) * 10 ** (rng.uniform(-8, 8) / 20)
+        level = np.sqrt(floor) * 10 ** (rng.uniform(*self.shop.radio_db) / 20)
         at = 0
         while at < len(samples):
             if rng.uniform() < 0.6:
@@ -330,3 +354,11 @@ def _running(
 ) -> Floats | None:
     switch = SWITCH_IN_TAKE if share > 0 else 0.0
     return running_envelope(rng, frames, fs, share=share, switch=switch, rise_s=rise_s)
+
+
+def _preset(preset: str | Preset) -> Preset:
+    if isinstance(preset, Preset):
+        return preset
+    if preset not in PRESETS:
+        raise ValueError(f"preset={preset!r} is none of {', '.join(PRESETS)}")
+    return PRESETS[preset]

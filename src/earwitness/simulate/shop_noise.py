@@ -15,6 +15,8 @@ from scipy import fft, signal
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from earwitness.units import Floats
 
 GRID_POINTS = 4097
@@ -82,17 +84,62 @@ def shaped_noise(rng: np.random.Generator, frames: int, fs: float, density: Floa
     ndarray, shape (frames,)
         Samples [1].
     """
-    n = fft.next_fast_len(frames, real=True)
-    amplitude = _between(np.sqrt(density * (fs * n / 4)), n // 2 + 1)
-    spectrum = rng.standard_normal(2 * len(amplitude)).view(np.complex128)
-    spectrum *= amplitude
-    return np.asarray(fft.irfft(spectrum, n, overwrite_x=True)[:frames], dtype=np.float64)
+    return _shaped(_white(rng, frames), frames, np.sqrt(density * fs))
 
 
-def wandering_gain(
-    rng: np.random.Generator, frames: int, fs: float, *, time_constant_s: float, sd_db: float
+def drifting_noise(
+    rng: np.random.Generator, frames: int, fs: float, density: Floats, *, sway: Sway
 ) -> Floats:
-    """Draw a gain that wanders slowly (its decibels are an Ornstein-Uhlenbeck process about 0).
+    """Draw noise whose gain and spectral tilt wander slowly.
+
+    The tilt is small, so its gain 10^(q lg2(f / 1 kHz) / 20) is taken to first order in q.
+
+    Parameters
+    ----------
+    rng, frames, fs, density
+        As for `shaped_noise`.
+    sway : Sway
+        How far and how slowly it wanders.
+
+    Returns
+    -------
+    ndarray, shape (frames,)
+        Samples [1].
+    """
+    white = _white(rng, frames)
+    amplitude = np.sqrt(density * fs)
+    tilt = np.log(10) / 20 * octaves_re_1_khz(fs)
+    slope = wandering(rng, frames, fs, time_constant_s=sway.tilt_s, sd=sway.tilt_db)
+    noise = _shaped(white, frames, amplitude) + slope * _shaped(white, frames, amplitude * tilt)
+    gain = wandering(rng, frames, fs, time_constant_s=sway.gain_s, sd=sway.gain_db)
+    drifting: Floats = noise * 10 ** (gain / 20)
+    return drifting
+
+
+def octaves_re_1_khz(fs: float) -> Floats:
+    """Octaves above 1 kHz on the grid, at least those of 60 Hz, shape (GRID_POINTS,)."""
+    octaves: Floats = np.log2(np.maximum(frequency_grid(fs), 60.0) / 1000.0)
+    return octaves
+
+
+@dataclass(frozen=True, slots=True)
+class Sway:
+    """How the level and the tilt of a noise wander within a take."""
+
+    gain_db: float = 0.0
+    """Standard deviation of the gain [dB]."""
+    gain_s: float = 5.0
+    """Time in which the gain forgets [s]."""
+    tilt_db: float = 0.0
+    """Standard deviation of the tilt [dB/octave]."""
+    tilt_s: float = 8.0
+    """Time in which the tilt forgets [s]."""
+
+
+def wandering(
+    rng: np.random.Generator, frames: int, fs: float, *, time_constant_s: float, sd: float
+) -> Floats:
+    """Draw a slow random change about zero (an Ornstein-Uhlenbeck process).
 
     Parameters
     ----------
@@ -104,22 +151,21 @@ def wandering_gain(
         Sample rate [Hz].
     time_constant_s : float
         Time in which it forgets [s].
-    sd_db : float
-        Standard deviation [dB].
+    sd : float
+        Standard deviation, in the unit of the result.
 
     Returns
     -------
     ndarray, shape (frames,)
-        Amplitude gain [1].
+        The change over time.
     """
     steps = int(np.ceil(frames / fs * CONTROL_HZ)) + 2
     keep = np.exp(-1 / (time_constant_s * CONTROL_HZ))
-    kicks = rng.standard_normal(steps) * sd_db * np.sqrt(1 - keep**2)
-    kicks[0] = rng.standard_normal() * sd_db
-    slow_db: Floats = signal.lfilter([1.0], [1.0, -keep], kicks)
-    gain: Floats = 10 ** (slow_db / 20)
-    at = np.arange(frames) * (CONTROL_HZ / fs)
-    return np.interp(at, np.arange(steps), gain)
+    kicks = rng.standard_normal(steps) * sd * np.sqrt(1 - keep**2)
+    kicks[0] = rng.standard_normal() * sd
+    slow: Floats = signal.lfilter([1.0], [1.0, -keep], kicks)
+    change: Floats = np.interp(np.arange(frames) * (CONTROL_HZ / fs), np.arange(steps), slow)
+    return change
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +185,9 @@ class Floor:
         return self.fan + self.microphone
 
 
-def draw_floor(rng: np.random.Generator, fs: float, level_dbfs: float) -> Floor:
+def draw_floor(
+    rng: np.random.Generator, fs: float, level_dbfs: float, *, hum_db: tuple[float, float]
+) -> Floor:
     """Draw the floor of a bay.
 
     The fan's power falls as 1 / (1 + (f / f0)^a) with f0 of 80-200 Hz and a of 1.1-1.9; the
@@ -153,6 +201,8 @@ def draw_floor(rng: np.random.Generator, fs: float, level_dbfs: float) -> Floor:
         Sample rate [Hz].
     level_dbfs : float
         Power of the quiet floor between 1 and 16 kHz relative to full scale [dB].
+    hum_db : (float, float)
+        Faintest and loudest harmonic of the mains re the fan in a 47 Hz band around it [dB].
     """
     grid = frequency_grid(fs)
     corner, slope = rng.uniform(80, 200), rng.uniform(1.1, 1.9)
@@ -160,8 +210,10 @@ def draw_floor(rng: np.random.Generator, fs: float, level_dbfs: float) -> Floor:
     fan = rumble_cut / (1 + (grid / corner) ** slope)
     microphone = np.full_like(grid, 10 ** (-rng.uniform(12, 28) / 10)) * np.interp(1000, grid, fan)
     scale = 10 ** (level_dbfs / 10) / band_power(fan + microphone, fs)
+    in_band = [46.9 * float(np.interp(n * MAINS_HZ, grid, fan * scale)) for n in HUM_HARMONICS]
     hum = tuple(
-        (n * MAINS_HZ, _hum_amplitude(rng, n * MAINS_HZ, fan * scale, grid)) for n in HUM_HARMONICS
+        (n * MAINS_HZ, float(np.sqrt(2 * power) * 10 ** (rng.uniform(*hum_db) / 20)))
+        for n, power in zip(HUM_HARMONICS, in_band, strict=True)
     )
     return Floor(fan * scale, microphone * scale, hum)
 
@@ -241,15 +293,17 @@ def running_envelope(
     return envelope
 
 
-def _hum_amplitude(
-    rng: np.random.Generator, frequency_hz: float, fan: Floats, grid: Floats
-) -> float:
-    """Draw a line 5-22 dB above the fan in a 47 Hz band around it; guess, decision record 0020."""
-    in_band = 46.9 * float(np.interp(frequency_hz, grid, fan))
-    return float(np.sqrt(2 * in_band) * 10 ** (rng.uniform(5, 22) / 20))
+def _white(rng: np.random.Generator, frames: int) -> NDArray[np.complex128]:
+    """Draw the spectrum of white noise whose one-sided density is 1 / fs."""
+    n = fft.next_fast_len(frames, real=True)
+    pairs = rng.standard_normal(2 * (n // 2 + 1)) * float(np.sqrt(n / 4))
+    return pairs.view(np.complex128)
 
 
-def _between(values: Floats, n: int) -> Floats:
-    """Interpolate values on the grid to n points from its first to its last."""
-    at = np.linspace(0, len(values) - 1, n)
-    return np.interp(at, np.arange(len(values)), values)
+def _shaped(white: NDArray[np.complex128], frames: int, amplitude: Floats) -> Floats:
+    """Shape a white spectrum by an amplitude on the grid and take it to the time domain."""
+    n = fft.next_fast_len(frames, real=True)
+    at = np.linspace(0, GRID_POINTS - 1, n // 2 + 1)
+    shape = np.interp(at, np.arange(GRID_POINTS), amplitude)
+    noise: Floats = fft.irfft(white * shape, n, overwrite_x=True)[:frames]
+    return noise

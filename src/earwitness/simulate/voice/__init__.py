@@ -1,0 +1,1 @@
+"""The dry voice clips of the demonstration, and the script that speaks them anew."""
