@@ -10,7 +10,8 @@ import numpy as np
 from earwitness.errors import AudioFileError
 from earwitness.speech.conditioning import PADDING_S, conditioned_blocks
 from earwitness.speech.grammar import Expect, Grammar, Meaning, grammar_for
-from earwitness.speech.vosk_recogniser import load_model, shipped_model
+from earwitness.speech.vosk_recogniser import load_model as load_model
+from earwitness.speech.vosk_recogniser import shipped_model as shipped_model
 from earwitness.speech.weighing import weighed
 
 if TYPE_CHECKING:
@@ -18,8 +19,6 @@ if TYPE_CHECKING:
 
     from earwitness.speech.recogniser import SpeechModel, Utterance, Word
     from earwitness.units import Samples
-
-__all__ = ["DictationSettings", "Heard", "dictate", "load_model", "shipped_model"]
 
 
 @dataclass(frozen=True, slots=True)
