@@ -10,8 +10,7 @@ import numpy as np
 from earwitness.errors import AudioFileError
 from earwitness.speech.conditioning import PADDING_S, conditioned_blocks
 from earwitness.speech.grammar import Expect, Grammar, Meaning, grammar_for
-from earwitness.speech.vosk_recogniser import load_model as load_model
-from earwitness.speech.vosk_recogniser import shipped_model as shipped_model
+from earwitness.speech.vosk_recogniser import load_model, shipped_model
 from earwitness.speech.weighing import weighed
 
 if TYPE_CHECKING:
@@ -19,6 +18,9 @@ if TYPE_CHECKING:
 
     from earwitness.speech.recogniser import SpeechModel, Utterance, Word
     from earwitness.units import Samples
+
+# Whoever dictates needs a model first, and finds it here.
+__all__ = ["DictationSettings", "Heard", "dictate", "load_model", "shipped_model", "understood"]
 
 
 @dataclass(frozen=True, slots=True)
