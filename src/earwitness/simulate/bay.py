@@ -42,6 +42,8 @@ if TYPE_CHECKING:
 
     from earwitness.units import Floats
 
+LOWEST_FS = 8_000
+"""Lowest sample rate that holds enough of the noises to tell them apart [Hz]. Chosen."""
 QUIET_FLOOR_DBFS = -78.0
 """Power of the quiet floor between 1 and 16 kHz relative to full scale [dB].
 
@@ -131,7 +133,7 @@ class Bay:
     Raises
     ------
     ValueError
-        If there is no such preset.
+        If there is no such preset, or the sample rate is below `LOWEST_FS`.
     """
 
     def __init__(
@@ -141,6 +143,8 @@ class Bay:
         preset: str | Preset = "busy-drifting",
         floor_dbfs: float = QUIET_FLOOR_DBFS,
     ) -> None:
+        if fs < LOWEST_FS:
+            raise ValueError(f"fs={fs} must be at least {LOWEST_FS}")
         self.seed, self.fs, self.shop = seed, fs, _preset(preset)
         rng = np.random.default_rng([seed, 0])
         self.floor = draw_floor(rng, fs, floor_dbfs, hum_db=self.shop.hum_db)

@@ -161,12 +161,12 @@ def valve_envelope(
     moves = [t for period in air_on_s for t in period]
     if any(b <= a for a, b in pairwise(moves)):
         raise ValueError(f"air_on_s={list(air_on_s)} must be in order and disjoint")
-    edges = [0, *(min(max(round(t * fs), 0), frames) for t in moves), frames]
-    envelope = np.empty(frames)
-    level = 0.0
+    edges = [min(0, *moves, 0) * fs, *(t * fs for t in moves), float(frames)]
+    envelope, level, tau = np.zeros(frames), 0.0, time_constant_s * fs
     for i, (begin, end) in enumerate(pairwise(edges)):
         target = float(i % 2)
-        decay = np.exp(-np.arange(1, end - begin + 1) / (time_constant_s * fs))
-        envelope[begin:end] = target + (level - target) * decay
-        level = float(envelope[end - 1]) if end > begin else level
+        first, last = (min(max(round(t), 0), frames) for t in (begin, end))
+        decay = np.exp(-(np.arange(first + 1, last + 1) - begin) / tau)
+        envelope[first:last] = target + (level - target) * decay
+        level = target + (level - target) * float(np.exp(-(end - begin) / tau))
     return envelope
