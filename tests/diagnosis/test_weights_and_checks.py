@@ -5,7 +5,7 @@ import math
 import pytest
 
 from earwitness.diagnosis.clues import Case, Clue, posterior
-from earwitness.diagnosis.evidence import ALONE
+from earwitness.diagnosis.evidence import ALONE, EngineContext
 from earwitness.diagnosis.hypotheses import Way, ways
 from earwitness.diagnosis.judge import judge_cylinder
 from earwitness.diagnosis.likelihoods import SET_UP_SHARES, prior
@@ -87,6 +87,31 @@ def test_a_screened_point_is_to_be_proved_and_a_refused_one_retaken(four):
 
     assert any("a pair only screens" in t for t in texts(pair))
     assert any(t.startswith("Retake the tailpipe") for t in texts(lost))
+
+
+def test_a_neighbour_that_was_tested_is_not_sent_back_to_be_tested(four):
+    """After its test only its hiss into this cylinder's hole is left to find out."""
+    case = Case((ILL, WELL), (), posterior((ILL, WELL), ()))
+
+    def texts(**context):
+        offered = checks(four.evidence(3, 42, {}), case, EngineContext(**context))
+        return {n: [c.text for c in offered if f"cylinder {n}" in c.text] for n in (2, 4)}
+
+    assert texts()[2] == ["Test cylinder 2 as well and compare."]
+    tested = texts(tested_beside=(2,))
+    assert [t.split(" and ")[0] for t in tested[2]] == ["Put cylinder 2 under air"]
+    assert tested[4] == ["Test cylinder 4 as well and compare."]
+    assert texts(tested_beside=(2,), hiss_back=((2, False),))[2] == []
+
+
+def test_the_hole_behind_the_percentage_is_told(four):
+    """25 % through 0.040 in at 80 psi: a hole of 1.05 mm, by the choked and isentropic flow
+    equations (see
+    tests/gauges/test_orifice.py for their sources)."""
+    evidence = four.evidence(3, 25, {}, orifice_mm=1.016, supply_kpa=551.58)
+    assert any("a hole of 1.05 mm" in r for r in judge_cylinder(evidence).reasons)
+    unknown = four.evidence(3, 25, {}, supply_kpa=551.58)
+    assert not any("a hole of" in r for r in judge_cylinder(unknown).reasons)
 
 
 def test_an_air_cooled_engine_is_never_asked_for_bubbles(single):

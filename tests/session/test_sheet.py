@@ -89,6 +89,8 @@ def test_only_cylinders_and_one_cylinder_are_needed(tmp_path: Path) -> None:
         ('pressurised = "on.wav"', "", "needs either baseline and pressurised, or cycled"),
         ('pressurised = "on.wav"', 'cycled = "on.wav"', "needs either baseline and pressurised"),
         ('bubbles = "none"', 'bubbles = "many"', "cylinder[1].bubbles is 'many'"),
+        ("orifice_mm = 1.0", "orifice_mm = 0.0", "metering orifice of 0 mm"),
+        ("supply_kpa = 690", "supply_kpa = -690", "-690"),
         ("cylinders = 4", "", "the key engine.cylinders is missing"),
         ("cylinders = 4", "cylinders = 0", "0"),
         ("[engine]", "[engine", "is not a TOML file"),

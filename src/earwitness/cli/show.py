@@ -26,6 +26,10 @@ DEVICES_SCHEMA = "earwitness.devices/1"
 PLAN_SCHEMA = "earwitness.plan/1"
 REPORT_SCHEMA = "earwitness.report/1"
 SCORE_SCHEMA = "earwitness.score/1"
+DECIBANS = (
+    "A deciban is a tenth of a power of ten in the odds: 10 decibans make them ten times as high."
+)
+"""Said below the reasons, which weigh evidence in this unit. I. J. Good, 1950, from memory."""
 WIDEST_LINE = 100
 """Longest line that is still read easily [characters]. Chosen: the width of this program's code."""
 
@@ -95,6 +99,7 @@ def heard(utterances: Iterable[Heard], *, as_json: bool) -> None:
 
 def verdict(result: EngineVerdict, *, as_json: bool) -> None:
     """Print the verdict: one line per cylinder, then the engine's."""
+    from earwitness.diagnosis.judge import percent_sure
     from earwitness.diagnosis.verdict import to_json
 
     if as_json:
@@ -104,11 +109,13 @@ def verdict(result: EngineVerdict, *, as_json: bool) -> None:
         ["Cylinder", "Leakage", "Limit", "Verdict", "Probability"],
         [_row(c) for c in result.cylinders],
     )
+    sure = percent_sure(result.probability)
+    _list("Engine", [f"{result.area}, {sure} sure", result.summary])
+    _list("Next best check", [result.next_check] if result.next_check else [])
     for cylinder in result.cylinders:
         _list(f"Cylinder {cylinder.cylinder}, {cylinder.verdict}, because", _why(cylinder))
-    _list("Engine", [f"{result.area}, probability {result.probability:.2f}", result.summary])
-    _list("Next best check", [result.next_check] if result.next_check else [])
     _list("Cautions", _cautions())
+    typer.echo(f"\n{DECIBANS}")
 
 
 def written(page: Path, *, as_json: bool) -> None:
@@ -172,9 +179,11 @@ def _why(cylinder: CylinderVerdict) -> list[str]:
 
 
 def _row(c: CylinderVerdict) -> list[str]:
+    from earwitness.diagnosis.judge import percent_sure
+
     leakage = "not read" if c.leakage_percent is None else f"{c.leakage_percent:.3g} %"
     within = {None: "-", True: "within", False: "OVER"}[c.within_limit]
-    return [str(c.cylinder), leakage, within, c.verdict, f"{c.probability:.2f}"]
+    return [str(c.cylinder), leakage, within, c.verdict, percent_sure(c.probability)]
 
 
 def _cautions() -> Sequence[str]:

@@ -40,6 +40,7 @@ def context_of(
         highest_dry_kpa=highest,
         hiss_back=_hiss_back(cylinder, beside),
         low_beside=_low_beside(evidences[cylinder], beside, highest),
+        tested_beside=tuple(e.cylinder for e in beside),
         all_alike=all_alike(layout, evidences),
     )
 

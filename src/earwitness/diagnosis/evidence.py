@@ -33,6 +33,10 @@ class CylinderEvidence:
     limit_percent: float = 20.0
     """Leakage above which the cylinder is suspect [%]."""
     limit_origin: str = "common practice, no source"
+    orifice_mm: float | None = None
+    """Metering orifice of the tester [mm]; without it a percentage says nothing of the hole."""
+    supply_kpa: float | None = None
+    """Regulated supply of the tester, gauge pressure [kPa]."""
     compression_dry_kpa: float | None = None
     compression_wet_kpa: float | None = None
     bubbles: Bubbles | None = None
@@ -51,6 +55,8 @@ class EngineContext:
     """Neighbour, and whether its own test made the hole of this cylinder hiss."""
     low_beside: tuple[tuple[int, bool], ...] = ()
     """Neighbour, and whether its compression is low as well; empty if this one's is not."""
+    tested_beside: tuple[int, ...] = ()
+    """Neighbours that were tested."""
     all_alike: bool = False
     """True if every cylinder leaks too much, and all about as much."""
 

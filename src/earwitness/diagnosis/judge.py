@@ -23,6 +23,7 @@ from earwitness.diagnosis.repair import REPAIRS, Area, areas_of, deepest
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
 from earwitness.engine.cautions import cautions
 from earwitness.gauges.leakage import check_limit_percent
+from earwitness.gauges.orifice import leak_size
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -71,8 +72,13 @@ def judge_cylinder(evidence: CylinderEvidence, context: EngineContext = ALONE) -
         ranking=ranking,
         next_check=None
         if not open_because and best.verdict == SEALED
-        else next_check(evidence, case),
-        reasons=(*open_because, *_weights(case, best.verdict), *_gaps(evidence, best.verdict)),
+        else next_check(evidence, case, context),
+        reasons=(
+            *open_because,
+            *_weights(case, best.verdict),
+            *_size(evidence),
+            *_gaps(evidence, best.verdict),
+        ),
         flags=_flags(evidence, case, best.verdict, bool(open_because)),
     )
 
@@ -220,6 +226,20 @@ def _weights(case: Case, verdict: str) -> tuple[str, ...]:
 
 def _decibans(weight_db: float) -> str:
     return f"{weight_db:.0f} deciban{'' if round(weight_db) == 1 else 's'}"
+
+
+def _size(evidence: CylinderEvidence) -> tuple[str, ...]:
+    """Say what hole the leakage amounts to, where the tester's orifice and supply are known."""
+    percent, orifice, supply = evidence.leakage_percent, evidence.orifice_mm, evidence.supply_kpa
+    if percent is None or orifice is None or supply is None:
+        return ()
+    size = leak_size(percent, orifice_mm=orifice, supply_kpa=supply)
+    if size is None:
+        return ("The cylinder holds no pressure: no hole can be computed.",)
+    hole = f"{size.hole_mm:.2f} mm, {size.free_air_l_min:.0f} L/min of free air"
+    return (
+        f"Through the tester's {orifice:g} mm orifice this leakage amounts to a hole of {hole}.",
+    )
 
 
 def _gaps(evidence: CylinderEvidence, verdict: str) -> tuple[str, ...]:

@@ -11,15 +11,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.diagnosis.clues import add_up, nominal_percent, point_words
-from earwitness.diagnosis.evidence import heard, masked, neighbour_at
-from earwitness.diagnosis.likelihoods import BUBBLES, HEARD, LEAKAGE, WET, loudness, most_telling
-from earwitness.engine.listening_points import CONTROL, TAILPIPE, TAILPIPES
+from earwitness.diagnosis.evidence import ALONE, heard, masked, neighbour_at
+from earwitness.diagnosis.likelihoods import (
+    BUBBLES,
+    HEARD,
+    HISS_BACK,
+    LEAKAGE,
+    WET,
+    loudness,
+    most_telling,
+)
+from earwitness.engine.listening_points import CONTROL, TAILPIPE, TAILPIPES, plug_hole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from earwitness.diagnosis.clues import Case
-    from earwitness.diagnosis.evidence import CylinderEvidence
+    from earwitness.diagnosis.evidence import CylinderEvidence, EngineContext
     from earwitness.diagnosis.hypotheses import Cause
 
 LEAST_GAIN_BIT = 0.01
@@ -51,20 +59,25 @@ class Check:
     """Probability of each outcome given each way, shape (ways, outcomes) [1]."""
 
 
-def next_check(evidence: CylinderEvidence, case: Case) -> str | None:
+def next_check(
+    evidence: CylinderEvidence, case: Case, context: EngineContext = ALONE
+) -> str | None:
     """Return the best next check in a technician's words, None if none would tell anything."""
-    gains = [(gain_bit(case, check), check) for check in checks(evidence, case)]
+    gains = [(gain_bit(case, check), check) for check in checks(evidence, case, context)]
     useful = [(gain / check.minutes, check.text) for gain, check in gains if gain > LEAST_GAIN_BIT]
     return max(useful)[1] if useful else None
 
 
-def checks(evidence: CylinderEvidence, case: Case) -> tuple[Check, ...]:
+def checks(
+    evidence: CylinderEvidence, case: Case, context: EngineContext = ALONE
+) -> tuple[Check, ...]:
     """Return the checks that are still open at this cylinder."""
     return (
         *_gauge_checks(evidence, case),
         *_listening_checks(evidence, case),
         *_set_up_checks(case),
         *_engine_checks(evidence, case),
+        *_neighbour_checks(evidence, case, context),
     )
 
 
@@ -139,9 +152,21 @@ def _engine_checks(evidence: CylinderEvidence, case: Case) -> Iterator[Check]:
     if any(h.point == "throttle-body" and h.audible for h in heard(evidence)):
         text = "Pinch the crankcase ventilation hose and listen at the throttle body again."
         yield _yes_no(text, 3.0, [_vent_quiets(w.causes) for w in case.ways])
+
+
+def _neighbour_checks(
+    evidence: CylinderEvidence, case: Case, context: EngineContext
+) -> Iterator[Check]:
+    """Test a neighbour; if that was done, listen at this cylinder's hole while it is under air."""
+    listened = {n for n, _ in context.hiss_back}
     for n in filter(None, map(neighbour_at, evidence.points)):
-        leaks = [NEIGHBOUR_LEAKS[0 if w.neighbour == n else 1] for w in case.ways]
-        yield _yes_no(f"Test cylinder {n} as well and compare.", 10.0, leaks)
+        if n not in context.tested_beside:
+            leaks = [NEIGHBOUR_LEAKS[0 if w.neighbour == n else 1] for w in case.ways]
+            yield _yes_no(f"Test cylinder {n} as well and compare.", 10.0, leaks)
+        elif n not in listened:
+            hole = point_words(plug_hole(evidence.cylinder))
+            text = f"Put cylinder {n} under air and listen at {hole}, the air cycled on and off."
+            yield _yes_no(text, 6.0, [HISS_BACK[0 if w.neighbour == n else 1] for w in case.ways])
 
 
 def _vent_quiets(causes: tuple[Cause, ...]) -> float:

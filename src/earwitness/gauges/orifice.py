@@ -166,7 +166,7 @@ def leak_size(
     (1.05, 1.04)
     """
     check_leakage_percent(percent)
-    _check_orifice(orifice_mm)
+    check_orifice_mm(orifice_mm)
     if percent == 100.0:
         return None
     gauge_kpa = check_supply_kpa(supply_kpa) * (1.0 - percent / 100.0)
@@ -180,7 +180,14 @@ def leak_size(
     return LeakSize(hole_mm=hole, flow_g_s=flow * 1e3, free_air_l_min=free_air_l_min(flow))
 
 
-def _check_orifice(orifice_mm: float) -> None:
+def check_orifice_mm(orifice_mm: float) -> None:
+    """Check that a metering orifice can be [mm].
+
+    Raises
+    ------
+    GaugeError
+        If it cannot.
+    """
     low, high = ORIFICE_RANGE_MM
     if not math.isfinite(orifice_mm) or not low <= orifice_mm <= high:
         raise GaugeError(

@@ -126,6 +126,11 @@ class Inspection:
         """Return the leakage of a cylinder as last read, from either form of reading [%]."""
         return leakage_of(self.readings_of(cylinder), self.opened.gauge.supply_kpa)
 
+    def supply_kpa(self, cylinder: int) -> float | None:
+        """Return the supply of the leakage test: as read there, else the tester's own [kPa]."""
+        read = last_of(self.readings_of(cylinder), "supply-pressure")
+        return kpa_of(read) if read else self.opened.gauge.supply_kpa
+
     def audio_file(self, path: str) -> AudioFile | None:
         """Return what the record says of a sound file, or None if it says nothing."""
         return next((a for a in self.audio if a.path == path), None)
@@ -183,6 +188,8 @@ def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
         leakage_percent=told.leakage_percent(cylinder),
         limit_percent=limit.leakage_percent,
         limit_origin=limit.origin,
+        orifice_mm=told.opened.gauge.orifice_mm,
+        supply_kpa=told.supply_kpa(cylinder),
         compression_dry_kpa=kpa_of(dry) if dry else None,
         compression_wet_kpa=kpa_of(wet) if wet else None,
         bubbles=bubbles_of(bubbles) if bubbles else None,

@@ -12,7 +12,14 @@ from earwitness.engine.layout import EngineLayout, engine_layout
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError, SheetError
 from earwitness.gauges.compression import check_compression_kpa
-from earwitness.gauges.leakage import LeakageLimit, leakage_limit, leakage_percent, to_kpa
+from earwitness.gauges.leakage import (
+    LeakageLimit,
+    check_supply_kpa,
+    leakage_limit,
+    leakage_percent,
+    to_kpa,
+)
+from earwitness.gauges.orifice import check_orifice_mm
 from earwitness.units import KPA_PER_UNIT
 
 if TYPE_CHECKING:
@@ -72,8 +79,15 @@ class Engine(Part):
 class Gauge(Part):
     """`[gauge]`: the leakage tester."""
 
-    orifice_mm: Annotated[float, Field(gt=0, le=10, allow_inf_nan=False)] | None = None
-    supply_kpa: Pressure | None = None
+    orifice_mm: Number | None = None
+    supply_kpa: Number | None = None
+
+    def check(self) -> None:
+        """Check that such a tester can be; raises GaugeError."""
+        if self.orifice_mm is not None:
+            check_orifice_mm(self.orifice_mm)
+        if self.supply_kpa is not None:
+            check_supply_kpa(self.supply_kpa)
 
 
 class Limits(Part):
@@ -221,6 +235,7 @@ def _parsed(path: Path) -> RunSheet:
 def _check(sheet: RunSheet, folder: Path) -> None:
     layout = sheet.engine.layout()
     sheet.limits.limit()
+    sheet.gauge.check()
     numbers = [c.number for c in sheet.cylinder]
     for cylinder in sheet.cylinder:
         _check_cylinder(cylinder, layout, folder)
