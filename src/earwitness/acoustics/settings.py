@@ -63,7 +63,7 @@ class HissSettings:
     label_seed: int = 20_111
     """Seed of that draw; any value serves, it is fixed so that a finding can be recomputed."""
     found_p: float = 0.01
-    """A hiss is found at or below this probability. DESIGN promise: 1 %."""
+    """A hiss is found at or below this probability. Chosen: docs/json.md promises 1 %."""
     none_p: float = 0.05
     """No hiss was found above this probability. Common practice, no source."""
 
