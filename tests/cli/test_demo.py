@@ -47,7 +47,7 @@ def test_the_verdict_is_the_leak_that_was_put_in(verdict: dict[str, Any]) -> Non
 
 @pytest.mark.slow
 def test_readings_come_from_the_dictation(entries: list[dict[str, Any]]) -> None:
-    readings = [r for r in bodies(entries, "reading") if r["quantity"] == "leakage_percent"]
+    readings = [r for r in bodies(entries, "reading") if r["quantity"] == "leakage"]
     assert {r["cylinder"] for r in readings} == {1, 2, 3, 4}
     assert {r["origin"] for r in readings} == {"dictated, confirmed"}
 

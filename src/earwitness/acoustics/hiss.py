@@ -357,11 +357,11 @@ def _total(stretches: list[_Stretch], *, on: bool) -> float:
 
 
 def _floors(periods: Periods, powers: BandPowers, shift: int) -> Floors:
-    """Mean floors in decibels of the original scale, for the picture."""
+    """Median floors over periods in decibels of the original scale, for the picture."""
     power = np.exp(periods.log_power - powers.bands.log_bias)
     on = np.array(periods.on)
     gain_db = 20 * np.log10(2.0) * shift
-    off_db, on_db = (10 * np.log10(power[k].mean(axis=0)) + gain_db for k in (~on, on))
+    off_db, on_db = (10 * np.log10(np.median(power[k], axis=0)) + gain_db for k in (~on, on))
     return Floors(_numbers(powers.bands.centre_hz), _numbers(off_db), _numbers(on_db))
 
 

@@ -47,12 +47,13 @@ class Rise:
 def rise_over_cycles(periods: Periods, bands: Bands, settings: HissSettings) -> Rise:
     """Return the rise as the median over on-periods, band by band.
 
-    One on-period that a shop noise has spoilt does not move a median. The interval is Student's,
+    A period that a shop noise has spoilt does not move a median: both the rise and the floor it
+    stands on are medians. The interval is Student's,
     from the scatter between periods, widened by a systematic part.
     """
     power = np.exp(periods.log_power - bands.log_bias)
     steps = neighbour_rises(power, periods.on)
-    off = float(power[~np.array(periods.on)].mean(axis=0) @ bands.hiss)
+    off = float(np.median(power[~np.array(periods.on)], axis=0) @ bands.hiss)
     leak = float(np.median(steps, axis=0) @ bands.hiss)
     half = _half_width(steps @ bands.hiss, leak, settings)
     before = np.array([neighbour_mean(power, i) for i, air in enumerate(periods.on) if air])

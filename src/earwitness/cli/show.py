@@ -73,10 +73,9 @@ def finding(result: Finding, *, as_json: bool) -> None:
     if as_json:
         _json({"schema": SCORE_SCHEMA, **body, "seconds": seconds})
         return
-    low, high = result.interval_db
     typer.echo(f"{_where(result)}{result.grade.upper()}")
     if result.usable:
-        typer.echo(f"rise with the air on: {result.excess_db:+.2f} dB ({low:+.2f} to {high:+.2f})")
+        typer.echo(f"rise with the air on: {_rise(result)}")
     if result.p_value is not None:
         typer.echo(f"chance of this without a leak: {result.p_value:.4f}")
     if result.detectable_db is not None:
@@ -210,6 +209,14 @@ def _order(steps: Sequence[PlanStep]) -> list[list[str]]:
         ]
         for step in steps
     ]
+
+
+def _rise(result: Finding) -> str:
+    """Say the rise; where it is not significant only what it is at most."""
+    low, high = result.interval_db
+    if result.grade == "none" and result.p_value is not None:
+        return f"not significant, at most {high:+.2f} dB"
+    return f"{result.excess_db:+.2f} dB ({low:+.2f} to {high:+.2f})"
 
 
 def _where(result: Finding) -> str:

@@ -204,14 +204,16 @@ def _over(evidence: CylinderEvidence) -> bool:
 
 
 def percent_sure(probability: float) -> str:
-    """Return a probability in words, never as certainty.
+    """Return a probability in words, rounded down and never as certainty.
 
     Examples
     --------
-    >>> percent_sure(0.934), percent_sure(0.9999)
-    ('93 %', 'more than 99 %')
+    >>> percent_sure(0.934), percent_sure(0.29), percent_sure(0.9999)
+    ('93 %', '29 %', 'more than 99 %')
     """
-    return "more than 99 %" if probability > 0.99 else f"{math.floor(100 * probability)} %"
+    if probability > 0.99:
+        return "more than 99 %"
+    return f"{math.floor(round(100 * probability, 9))} %"
 
 
 def _weights(case: Case, verdict: str) -> tuple[str, ...]:

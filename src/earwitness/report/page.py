@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.record.model import Inspection, Utterance
     from earwitness.record.readings import Reading
+    from earwitness.speech.dictation import Heard
 
 SET_UP_POINTS = ("adapter", "control")
 """Listening points that check the set-up, not the engine."""
@@ -171,7 +172,7 @@ def _facts(told: Inspection) -> Iterator[Fact]:
     for name in [*PEOPLE, *(n for n in people if n not in PEOPLE)]:
         if people.get(name):
             yield Fact(PEOPLE.get(name, name.capitalize()), people[name])
-    yield Fact("Recorded", f"{moment(told.opened_at)} to {moment(told.ended_at)}")
+    yield Fact("Record made", f"{moment(told.opened_at)} to {moment(told.ended_at)}")
     if told.opened.source:
         yield Fact("From", told.opened.source)
 
@@ -274,15 +275,7 @@ def _reading(reading: Reading) -> ReadingView:
 
 def _spoken(utterance: Utterance) -> Spoken:
     heard = utterance.heard
-    if heard.rejected:
-        understood = "not understood, nothing was taken from it"
-    elif heard.command:
-        understood = f"command: {heard.command}"
-    elif heard.value is not None:
-        unit = words.UNITS.get(heard.unit or "", heard.unit or "")
-        understood = f"value: {heard.value:g} {unit}".strip()
-    else:
-        understood = "no reading in it"
+    understood = "nothing: it was not understood" if heard.rejected else _meaning(heard)
     if heard.needs_confirmation and not heard.rejected:
         understood += " (had to be confirmed)"
     return Spoken(
@@ -293,6 +286,12 @@ def _spoken(utterance: Utterance) -> Spoken:
         understood,
         words.percent(heard.confidence),
     )
+
+
+def _meaning(heard: Heard) -> str:
+    unit = words.UNITS.get(heard.unit or "", heard.unit or "")
+    value = "" if heard.value is None else f"{heard.value:g}"
+    return " ".join(part for part in (heard.command or "number", value, unit) if part)
 
 
 def _irregular(told: Inspection) -> Iterator[str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.acoustics.quality import FLAGS
+from earwitness.acoustics.settings import DEFAULTS
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError
 from earwitness.report import words
@@ -134,11 +135,7 @@ def _status(take: Take) -> str | None:
 
 
 def _numbers(finding: Finding) -> Iterator[tuple[str, str]]:
-    low, high = finding.interval_db
-    yield (
-        "Rise of the floor with the air on",
-        f"{words.decibels(finding.excess_db)} (95 % interval {words.interval(low, high)})",
-    )
+    yield "Rise of the floor with the air on", _rise(finding)
     if finding.hiss_db is not None:
         bound = " or fainter" if "upper-bound" in finding.flags else ""
         yield "The hiss itself, against the floor", words.decibels(finding.hiss_db) + bound
@@ -149,6 +146,14 @@ def _numbers(finding: Finding) -> Iterator[tuple[str, str]]:
             f"{words.decibels(finding.detectable_db)}, with probability 0.85",
         )
     yield "Sound used", f"{finding.baseline_s:.1f} s air off, {finding.take_s:.1f} s air on"
+
+
+def _rise(finding: Finding) -> str:
+    """Say the rise; where it is not significant only what it is at most."""
+    low, high = finding.interval_db
+    if finding.p_value is not None and finding.p_value > DEFAULTS.none_p:
+        return f"not significant; at most {words.decibels(high)}"
+    return f"{words.decibels(finding.excess_db)} (95 % interval {words.interval(low, high)})"
 
 
 def _chance(finding: Finding) -> str:

@@ -7,6 +7,7 @@ import re
 import unicodedata
 
 from earwitness.diagnosis.hypotheses import IN_WORDS
+from earwitness.diagnosis.judge import percent_sure
 
 AREA_TITLES = {
     "none": "No leak beyond the limit",
@@ -74,13 +75,11 @@ def percent(probability: float) -> str:
     Examples
     --------
     >>> percent(0.934), percent(0.9999), percent(0.001)
-    ('93 %', 'over 99 %', 'under 1 %')
+    ('93 %', 'more than 99 %', 'under 1 %')
     """
     if not math.isfinite(probability):
         return "not known"
-    if probability > 0.99:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+    return "under 1 %" if probability < 0.01 else percent_sure(probability)
 
 
 def decibels(value: float) -> str:
