@@ -4,9 +4,10 @@
 #   libportaudio2                   microphones (tests of `earwitness devices`)
 #   asterisk-core-sounds-en-g722    a human voice saying numbers (tests of dictation), CC BY-SA 3.0
 #   chromium                        a browser (tests of the report)
+#   poppler-utils                   counts the pages of a printed report
 set -eu
 
-packages="libportaudio2 asterisk-core-sounds-en-g722 chromium"
+packages="libportaudio2 asterisk-core-sounds-en-g722 chromium poppler-utils"
 
 missing_packages() {
     for package in $packages; do

@@ -22,18 +22,18 @@ MALFORMED = Path(scipy.__file__).parent / "io/tests/data"
 def test_samples_come_back_exactly(tmp_path: Path, rate: int, subtype: str) -> None:
     """A 16-bit, 24-bit or float sample survives writing and reading without a change of a bit."""
     rng = np.random.default_rng(5)
-    steps = rng.integers(-(2**15), 2**15, size=(300, 2)).astype(np.float32) / 2**15
+    steps = rng.integers(-(2**15), 2**15, size=(20_000, 2)).astype(np.float32) / 2**15
     sf.write(tmp_path / "a.wav", steps, rate, subtype=subtype)
     recording = read_recording(tmp_path / "a.wav")
     assert np.array_equal(recording.samples, steps)
-    assert (recording.sample_rate_hz, recording.channels, recording.frames) == (rate, 2, 300)
-    assert recording.seconds == pytest.approx(300 / rate)
+    assert (recording.sample_rate_hz, recording.channels, recording.frames) == (rate, 2, 20_000)
+    assert recording.seconds == pytest.approx(20_000 / rate)
 
 
 def test_mono_is_the_first_channel_not_a_mixture(tmp_path: Path) -> None:
-    left_right = np.array([[0.5, -0.5], [0.25, 0.0]], np.float32)
+    left_right = np.tile(np.array([[0.5, -0.5], [0.25, 0.0]], np.float32), (4800, 1))
     sf.write(tmp_path / "a.wav", left_right, 48_000, subtype="FLOAT")
-    assert read_recording(tmp_path / "a.wav").mono().tolist() == [0.5, 0.25]
+    assert read_recording(tmp_path / "a.wav").mono().tolist() == [0.5, 0.25] * 4800
 
 
 @pytest.mark.parametrize("path", sorted(MALFORMED.glob("*.wav")), ids=lambda p: p.stem)
@@ -88,11 +88,11 @@ def test_a_flac_that_lost_its_end_is_refused(tmp_path: Path) -> None:
 
 def test_a_streamed_wav_of_unknown_length_is_read(tmp_path: Path) -> None:
     """Recorders that stream write 0xFFFFFFFF for a length they do not know yet."""
-    sf.write(tmp_path / "a.wav", np.full(100, 0.5, np.float32), 8000, subtype="PCM_16")
+    sf.write(tmp_path / "a.wav", np.full(1000, 0.5, np.float32), 8000, subtype="PCM_16")
     data = bytearray((tmp_path / "a.wav").read_bytes())
     data[40:44] = struct.pack("<I", 0xFFFFFFFF)
     (tmp_path / "b.wav").write_bytes(data)
-    assert read_recording(tmp_path / "b.wav").frames == 100
+    assert read_recording(tmp_path / "b.wav").frames == 1000
 
 
 @pytest.mark.parametrize(
@@ -127,4 +127,19 @@ def test_what_cannot_be_opened_is_refused(tmp_path: Path, name: str) -> None:
 def test_an_impossible_sample_rate_is_refused(tmp_path: Path) -> None:
     sf.write(tmp_path / "a.wav", np.zeros(100, np.float32), 1000)
     with pytest.raises(AudioFileError, match="1000 samples a second"):
+        read_recording(tmp_path / "a.wav")
+
+
+def test_a_single_sample_is_no_recording(tmp_path: Path) -> None:
+    sf.write(tmp_path / "a.wav", np.array([0.1]), 48_000)
+    with pytest.raises(AudioFileError, match=r"a\.wav lasts only 0\.0208 ms"):
+        read_recording(tmp_path / "a.wav")
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_a_sample_that_is_no_number_is_refused_with_its_time(tmp_path: Path, value: float) -> None:
+    samples = np.zeros((48_000, 2), np.float32)
+    samples[12_000, 1] = value
+    sf.write(tmp_path / "a.wav", samples, 48_000, subtype="FLOAT")
+    with pytest.raises(AudioFileError, match=r"no numbers, the first at 0\.250 s"):
         read_recording(tmp_path / "a.wav")

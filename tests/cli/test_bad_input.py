@@ -37,10 +37,16 @@ def bad_audio(folder: Path) -> dict[str, Path]:
     sf.write(files["truncated"], noise(1, 1), FS)
     files["truncated"].write_bytes(files["truncated"].read_bytes()[:-999])
     files["folder"].mkdir()
+    files["nan"] = folder / "nan.wav"
+    sf.write(files["nan"], np.full(FS, np.nan, np.float32), FS, subtype="FLOAT")
+    files["one-sample"] = folder / "one-sample.wav"
+    sf.write(files["one-sample"], np.array([0.1], np.float32), FS)
     return files | {"missing": folder / "missing.wav"}
 
 
-@pytest.mark.parametrize("kind", ["empty", "text", "truncated", "folder", "missing"])
+@pytest.mark.parametrize(
+    "kind", ["empty", "text", "truncated", "folder", "nan", "one-sample", "missing"]
+)
 def test_unreadable_audio(earwitness: Run, bay: Path, kind: str) -> None:
     path = bad_audio(bay)[kind]
     for words in (
@@ -59,14 +65,13 @@ def test_scipy_malformed_set_never_ends_in_a_traceback(earwitness: Run, bay: Pat
 @pytest.mark.parametrize(
     ("samples", "rate", "flag"),
     [
-        (np.full(FS * 8, np.nan, np.float32), FS, "not-finite"),
-        (np.array([0.1], np.float32), FS, "too-short"),
+        (noise(0.2, 7).astype(np.float32), FS, "too-short"),
         (np.zeros(FS * 8, np.float32), FS, "silent"),
         (noise(8, 7).astype(np.float32).repeat(4), 192_000, "rates-differ"),
         (noise(8, 7).astype(np.float32)[::6], 8_000, "rates-differ"),
         (np.stack([noise(8, 7), noise(8, 8)], axis=1).astype(np.float32), FS, "channels-differ"),
     ],
-    ids=["nan", "one-sample", "silent", "192-khz", "8-khz", "stereo"],
+    ids=["short", "silent", "192-khz", "8-khz", "stereo"],
 )
 def test_unusable_sound_is_a_result_not_an_error(
     earwitness: Run, bay: Path, samples: np.ndarray, rate: int, flag: str

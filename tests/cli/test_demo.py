@@ -46,6 +46,17 @@ def test_the_verdict_is_the_leak_that_was_put_in(verdict: dict[str, Any]) -> Non
 
 
 @pytest.mark.slow
+def test_the_low_cylinder_falls_short_of_the_published_compression_rule(
+    verdict: dict[str, Any],
+) -> None:
+    """110 psi of 175 psi is 63 %: US Army TM 5-4210-230-14&P-1 asks for 75 % of the highest."""
+    reasons = " ".join(verdict["engine"]["reasons"])
+    assert "75 % of the highest (US Army TM 5-4210-230-14&P-1): cylinder 3." in reasons
+    page = Path(verdict["report"]).read_text(encoding="utf-8")
+    assert "75 % of the highest" in page
+
+
+@pytest.mark.slow
 def test_readings_come_from_the_dictation(entries: list[dict[str, Any]]) -> None:
     readings = [r for r in bodies(entries, "reading") if r["quantity"] == "leakage"]
     assert {r["cylinder"] for r in readings} == {1, 2, 3, 4}

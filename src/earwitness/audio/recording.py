@@ -18,6 +18,9 @@ MIN_RATE_HZ = 4_000
 """Lowest sample rate that carries anything of a voice or a hiss [Hz]. Chosen: half of telephony."""
 MAX_RATE_HZ = 384_000
 """Highest sample rate of any common recorder [Hz]. Chosen: twice 192 kHz."""
+MIN_SECONDS = 0.1
+"""Shortest file that is taken for a recording at all [s]. Chosen: shorter than any spoken word;
+whether a take is long enough to judge is the detector's business."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,8 @@ def read_recording(path: Path) -> Recording:
     Raises
     ------
     AudioFileError
-        If the file is missing, empty, not sound, cut short, or has an unusable sample rate.
+        If the file is missing, empty, not sound, cut short, shorter than `MIN_SECONDS`, holds a
+        sample that is no number, or has an unusable sample rate.
     """
     _check_file(path)
     import soundfile as sf
@@ -83,13 +87,28 @@ def read_recording(path: Path) -> Recording:
             samples = f.read(dtype="float32", always_2d=True)
     except (sf.LibsndfileError, RuntimeError, ValueError) as e:
         raise AudioFileError(f"{path} cannot be read as sound ({_reason(e)})") from e
-    if not len(samples):
-        raise AudioFileError(f"{path} holds no samples")
+    _check_samples(path, samples, rate)
+    return Recording(path, samples, int(rate), str(subtype))
+
+
+def _check_samples(path: Path, samples: Samples, rate: int) -> None:
+    import numpy as np
+
     if not MIN_RATE_HZ <= rate <= MAX_RATE_HZ:
         raise AudioFileError(
             f"{path} says it has {rate} samples a second, outside {MIN_RATE_HZ} to {MAX_RATE_HZ}"
         )
-    return Recording(path, samples, int(rate), str(subtype))
+    if not len(samples):
+        raise AudioFileError(f"{path} holds no samples")
+    if len(samples) < MIN_SECONDS * rate:
+        raise AudioFileError(
+            f"{path} lasts only {1000 * len(samples) / rate:.3g} ms, too short to hold any sound"
+        )
+    bad = np.flatnonzero(~np.isfinite(samples).all(axis=1))
+    if len(bad):
+        raise AudioFileError(
+            f"{path} holds samples that are no numbers, the first at {bad[0] / rate:.3f} s"
+        )
 
 
 def _check_file(path: Path) -> None:

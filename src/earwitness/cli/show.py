@@ -109,7 +109,7 @@ def verdict(result: EngineVerdict, *, as_json: bool) -> None:
         [_row(c) for c in result.cylinders],
     )
     sure = percent_sure(result.probability)
-    _list("Engine", [f"{result.area}, {sure} sure", result.summary])
+    _list("Engine", [f"{result.area}, {sure} sure", result.summary, *result.reasons])
     _list("Next best check", [result.next_check] if result.next_check else [])
     for cylinder in result.cylinders:
         _list(f"Cylinder {cylinder.cylinder}, {cylinder.verdict}, because", _why(cylinder))

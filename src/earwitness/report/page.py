@@ -117,6 +117,8 @@ class Page:
     banks: tuple[tuple[Cell, ...], ...]
     rows: tuple[Row, ...]
     limit: str
+    together: tuple[str, ...]
+    """What the cylinders show together."""
     cylinders: tuple[CylinderView, ...]
     not_tested: tuple[int, ...]
     spoken: tuple[Spoken, ...]
@@ -155,6 +157,7 @@ def page_of(told: Inspection, audio: Callable[[str], Recording]) -> Page:
         ),
         rows=tuple(_row(told, number, judged.get(number)) for number in numbers),
         limit=f"{limit.leakage_percent:g} % ({limit.origin})",
+        together=told.verdict.reasons if told.verdict else (),
         cylinders=tuple(_cylinder(told, n, judged.get(n), audio) for n in numbers),
         not_tested=tuple(n for n in range(1, told.layout.cylinders + 1) if n not in told.tested),
         spoken=tuple(_spoken(u) for u in told.utterances),
