@@ -142,6 +142,22 @@ def test_a_damaged_recording_keeps_what_came_before(earwitness: Run, bay: Path) 
     assert earwitness("judge", bay / "record").exit_code == 0
 
 
+def test_an_interrupted_record_is_judged_and_says_what_was_lost(earwitness: Run, bay: Path) -> None:
+    """What `kill -9` leaves: whole lines, and perhaps the beginning of one more."""
+    out = bay / "record"
+    whole = json.loads(earwitness("replay", bay / "sheet.toml", "--out", out, "--json").stdout)
+    lines = (out / "record.jsonl").read_bytes().splitlines(keepends=True)
+    (out / "record.jsonl").write_bytes(b"".join(lines[:-2]) + lines[-2][:100])
+    done = earwitness("judge", out, "--json")
+    assert done.exit_code == 0
+    assert json.loads(done.stdout)["engine"] == whole["engine"]
+    assert "The inspection was not finished" in done.stderr
+    assert (
+        f"interrupted while entry {len(lines) - 1} was being written: its 100 bytes" in done.stderr
+    )
+    assert earwitness("report", out).exit_code == 0
+
+
 @pytest.fixture(scope="module")
 def small_bay() -> Path:
     """Short recordings, so that a sheet that happens to be valid is replayed quickly."""

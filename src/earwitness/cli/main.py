@@ -117,7 +117,7 @@ def judge(record: options.Record, as_json: options.Json = False) -> None:
     from earwitness.cli import show
     from earwitness.session.replay import judge as judge_record
 
-    show.verdict(judge_record(record), as_json=as_json)
+    show.judgement(judge_record(record), as_json=as_json)
 
 
 @app.command()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.engine.layout import EngineLayout
     from earwitness.engine.test_plan import GaugeSetUp, PlanStep
-    from earwitness.session.replay import Progress
+    from earwitness.session.replay import Judgement, Progress
     from earwitness.speech.dictation import Heard
 
 DEVICES_SCHEMA = "earwitness.devices/1"
@@ -96,6 +96,13 @@ def heard(utterances: Iterable[Heard], *, as_json: bool) -> None:
         typer.echo(f"{line}  {meant}".rstrip())
 
 
+def judgement(result: Judgement, *, as_json: bool) -> None:
+    """Print the verdict of a record; what an interruption cost goes to stderr."""
+    for sentence in result.short_of:
+        say(sentence)
+    verdict(result.verdict, as_json=as_json)
+
+
 def verdict(result: EngineVerdict, *, as_json: bool) -> None:
     """Print the verdict: one line per cylinder, then the engine's."""
     from earwitness.diagnosis.judge import percent_sure
@@ -108,8 +115,8 @@ def verdict(result: EngineVerdict, *, as_json: bool) -> None:
         ["Cylinder", "Leakage", "Limit", "Verdict", "Probability"],
         [_row(c) for c in result.cylinders],
     )
-    sure = percent_sure(result.probability)
-    _list("Engine", [f"{result.area}, {sure} sure", result.summary, *result.reasons])
+    sure = "" if result.area == "undetermined" else f", {percent_sure(result.probability)} sure"
+    _list("Engine", [f"{result.area}{sure}", result.summary, *result.reasons])
     _list("Next best check", [result.next_check] if result.next_check else [])
     for cylinder in result.cylinders:
         _list(f"Cylinder {cylinder.cylinder}, {cylinder.verdict}, because", _why(cylinder))

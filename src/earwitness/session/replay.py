@@ -111,7 +111,7 @@ class Replay:
                 writer.append("note", bodies.note_body(f"Stopped: {e.fault}"))
                 kept = f"{e.remedy} What was recorded before is kept in {self._folder}."
                 raise type(e)(e.fault, remedy=kept) from e
-            verdict = judge(self._folder)
+            verdict = judge(self._folder).verdict
             writer.append("verdict", bodies.verdict_body(verdict))
             writer.append("closed", {})
         return Outcome(self._folder, verdict)
@@ -198,7 +198,16 @@ class Replay:
         self._tell(Progress(self._done, self._total, text))
 
 
-def judge(folder: Path) -> EngineVerdict:
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The verdict of a record, and what the record is short of."""
+
+    verdict: EngineVerdict
+    short_of: tuple[str, ...]
+    """What an interruption cost, in plain sentences; empty for a whole record."""
+
+
+def judge(folder: Path) -> Judgement:
     """Judge a record folder anew from the findings and readings in it.
 
     Raises
@@ -206,8 +215,10 @@ def judge(folder: Path) -> EngineVerdict:
     RecordError
         If the record cannot be read.
     """
-    inspection = model.inspection(read_record(folder))
-    return judge_engine(inspection.layout, model.evidence(inspection))
+    told = model.inspection(read_record(folder))
+    unfinished = "The inspection was not finished: its record was never closed."
+    short_of = (() if told.closed else (unfinished,)) + ((told.lost,) if told.lost else ())
+    return Judgement(judge_engine(told.layout, model.evidence(told)), short_of)
 
 
 def score(
