@@ -9,16 +9,14 @@ shows where nothing leaks. The promise is 1.5 % at 0.01 and 7 % at 0.05.
 
 from __future__ import annotations
 
-import argparse
-
 import numpy as np
 
 from earwitness.acoustics.hiss import score_cycled, score_pair
-from hiss_scenes import BAYS, POINTS, SCENES, Take, naive_p, null_take
+from hiss_scenes import BAYS, POINTS, SCENES, Take, arguments, naive_p, null_take
 
 
 def main() -> None:
-    args = _arguments()
+    args = arguments(__doc__, takes=100, seed=1)
     print("leak-free takes         |  detector       | plain power   | pair: rise at | called")
     print("scene             point |   n  <=.01 <=.05 |  <=.01  <=.05 |  95 % [dB]   | a hiss")
     for scene in args.scene or SCENES:
@@ -58,17 +56,6 @@ def _print(scene: str, point: str, rows: np.ndarray) -> None:
         f"| {shares[2]:6.3f} {shares[3]:6.3f} | {drift:6.2f} | {graded.mean():6.3f}",
         flush=True,
     )
-
-
-def _arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--takes", type=int, default=100, help="takes per scene")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--rate", type=int, default=48_000, help="sample rate [Hz]")
-    parser.add_argument("--seconds", type=float, default=44.0, help="length of a take [s]")
-    parser.add_argument("--cycles", type=int, default=5, help="air-on periods")
-    parser.add_argument("--scene", choices=SCENES + BAYS, action="append")
-    return parser.parse_args()
 
 
 if __name__ == "__main__":

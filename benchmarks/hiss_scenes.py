@@ -15,6 +15,7 @@ Spectra of leaks are drawn anew for every take and use other formulas than the d
 
 from __future__ import annotations
 
+import argparse
 from dataclasses import dataclass
 
 import numpy as np
@@ -275,3 +276,15 @@ def _hiss_power(psd, f):
     top = min(15_849.0, 1_000 * 10 ** (np.floor(20 * np.log10(0.92 * f[-1] / 1_000)) / 20))
     inside = (f >= 1_000) & (f < top)
     return float(psd[inside].sum() / len(f))
+
+
+def arguments(purpose: str, *, takes: int, seed: int) -> argparse.Namespace:
+    """Read the command line of a benchmark over these scenes."""
+    parser = argparse.ArgumentParser(description=purpose.splitlines()[0])
+    parser.add_argument("--takes", type=int, default=takes, help="takes per scene")
+    parser.add_argument("--seed", type=int, default=seed)
+    parser.add_argument("--rate", type=int, default=48_000, help="sample rate [Hz]")
+    parser.add_argument("--seconds", type=float, default=44.0, help="length of a take [s]")
+    parser.add_argument("--cycles", type=int, default=5, help="air-on periods")
+    parser.add_argument("--scene", choices=SCENES + BAYS, action="append")
+    return parser.parse_args()

@@ -10,18 +10,16 @@ holds the true one.
 
 from __future__ import annotations
 
-import argparse
-
 import numpy as np
 
 from earwitness.acoustics.hiss import score_cycled
-from hiss_scenes import BAYS, POINTS, SCENES, Take, add_leak, add_leak_power, null_take
+from hiss_scenes import BAYS, POINTS, SCENES, Take, add_leak, add_leak_power, arguments, null_take
 
 SNR_DB = (-19, -16, -13, -10, -7, -4, -1, 2, 5)
 
 
 def main() -> None:
-    args = _arguments()
+    args = arguments(__doc__, takes=40, seed=7)
     for scene in args.scene or SCENES:
         found = {snr: [] for snr in SNR_DB}
         stated, errors = [], []
@@ -82,17 +80,6 @@ def _print(scene: str, found: dict, stated: list, errors: list) -> None:
         f"coverage {covered.mean():.2f}   n={len(hits)}",
         flush=True,
     )
-
-
-def _arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--takes", type=int, default=40, help="takes per scene")
-    parser.add_argument("--seed", type=int, default=7)
-    parser.add_argument("--rate", type=int, default=48_000, help="sample rate [Hz]")
-    parser.add_argument("--seconds", type=float, default=44.0, help="length of a take [s]")
-    parser.add_argument("--cycles", type=int, default=5, help="air-on periods")
-    parser.add_argument("--scene", choices=SCENES + BAYS, action="append")
-    return parser.parse_args()
 
 
 if __name__ == "__main__":
