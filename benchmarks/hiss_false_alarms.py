@@ -9,10 +9,15 @@ shows where nothing leaks. The promise is 1.5 % at 0.01 and 7 % at 0.05.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from earwitness.acoustics.hiss import score_cycled, score_pair
 from hiss_scenes import BAYS, POINTS, SCENES, Take, arguments, naive_p, null_take
+
+if TYPE_CHECKING:
+    import argparse
 
 
 def main() -> None:
