@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from earwitness.errors import RecordError
-from earwitness.record.canonical import canonical_bytes, value_of
+from earwitness.record.canonical import canonical_bytes, is_canonical, value_of
 
 SAFE_INTEGERS = st.integers(-(2**53) + 1, 2**53 - 1)
 TEXT = st.text(st.characters(exclude_categories=["Cs"]))
@@ -105,3 +105,42 @@ def test_every_json_value_comes_back(value: object) -> None:
     assert value_of(written) == value
     assert canonical_bytes(value_of(written)) == written
     assert b"\n" not in written
+
+
+ODD_NUMBERS = st.sampled_from(
+    [0.0, -0.0, 1.0, 100.0, 1e-7, 1.5e-5, 1e16, 1e21, 1.5e300, 5e-324, 2**53, -(2**60), 0.0001]
+)
+
+
+@given(st.dictionaries(TEXT, JSON | ODD_NUMBERS))
+def test_the_short_way_to_tell_canonical_text_agrees_with_the_long_one(value: object) -> None:
+    """On text as Python writes it: the canonical one or nearly so."""
+    text = json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
+    read = value_of(text)
+    assert is_canonical(text, read) == (canonical_bytes(read) == text)
+    assert is_canonical(canonical_bytes(read), read)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"a":1.0}', '{"a":[1.0]}', '{"a":-1.0,"b":0}', '{"a":1e-07}', '{"a":1e+16}', '{"a":1e21}',
+        '{"a":-1.5e-05}', '{"a":-0}', '{"a":-0.0}', '{"a": 1}', '{"b":1,"a":1}', '{"a":1,"a":1}',
+        r'{"a":"\u00e9"}', r'{"a":"\/"}', '{"a":1.50}', '{"a":9007199254740993}', ' {"a":1}',
+        '{"\ufb33":0,"\U0001f600":0}',
+    ],
+)  # fmt: skip
+def test_text_written_another_way_is_not_canonical(text: str) -> None:
+    assert not is_canonical(text.encode(), value_of(text.encode()))
+
+
+@pytest.mark.parametrize("text", ['{"a":NaN}', '{"a":-Infinity}', r'["\ud83d"]'])
+def test_text_that_holds_what_no_record_keeps_is_refused(text: str) -> None:
+    """Python reads all three, and would write them again."""
+    with pytest.raises(RecordError, match="cannot keep"):
+        is_canonical(text.encode(), value_of(text.encode()))
+
+
+def test_deep_nesting_is_told_without_a_crash() -> None:
+    text = b"[" * 400 + b"]" * 400
+    assert is_canonical(text, value_of(text))

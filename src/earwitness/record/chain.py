@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from earwitness.errors import RecordError
-from earwitness.record.canonical import canonical_bytes, value_of
+from earwitness.record.canonical import canonical_bytes, is_canonical, value_of
 from earwitness.record.moment import from_rfc3339, rfc3339
 
 if TYPE_CHECKING:
@@ -134,10 +134,10 @@ def _object(line: bytes, number: int) -> dict[str, Any]:
     if not isinstance(fields, dict):
         raise RecordError(f"Line {number} of the record is not a JSON object")
     try:
-        canonical = canonical_bytes(fields)
+        canonical = is_canonical(line, fields)
     except RecordError as e:
         raise RecordError(f"Line {number} of the record holds a value no record keeps") from e
-    if canonical != line:
+    if not canonical:
         raise RecordError(f"Line {number} of the record was rewritten: it is not canonical JSON")
     return fields
 
