@@ -70,6 +70,12 @@ class RecordError(EarwitnessError):
     remedy = "Do not edit the folder; copy it again from the machine that recorded it."
 
 
+class KeyStoreError(EarwitnessError):
+    """The shop's key cannot be used as it lies there."""
+
+    remedy = "Put the key folder back as it was backed up, readable by you alone."
+
+
 class StorageError(EarwitnessError):
     """The disk refused to keep what was just recorded."""
 
