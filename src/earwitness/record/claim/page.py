@@ -1,0 +1,110 @@
+"""Step 8: whether the report in a bag is the page of the record in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html.parser import HTMLParser
+from typing import TYPE_CHECKING
+
+from earwitness.errors import EarwitnessError
+from earwitness.record.claim.bag import RECORD, REPORT
+from earwitness.record.claim.defects import Defect, defect
+from earwitness.record.claim.inventory import read_small
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from earwitness.record.claim.log import Log
+
+PAGE_BYTES = 1 << 28
+"""Longest report that is read [bytes]. Chosen: ten times one with forty takes."""
+MARK = "earwitness-record"
+"""Name of the page's mark, whose content is the chain head and the number of entries."""
+SHOWN_CHARACTERS = 60
+"""How much of two texts is shown where they part [characters]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """How a report is drawn again. The report stands above the record, so it is handed in."""
+
+    draw: Callable[[Path], str]
+    """Returns the page of a record folder."""
+    words: Callable[[str], str]
+    """Returns what a page says, without how it looks."""
+
+
+def other_page(bag: Path, log: Log, drawing: Drawing | None) -> Iterator[Defect]:
+    """Yield how a report is not that of the record.
+
+    Parameters
+    ----------
+    bag : Path
+    log : Log
+    drawing : Drawing or None
+        To compare every word with a page drawn anew; None compares the page's mark only.
+    """
+    try:
+        html = read_small(bag, REPORT, PAGE_BYTES).decode("utf-8")
+    except OSError as e:
+        yield defect("report-missing", REPORT, f"it cannot be read: {e.strerror or e}")
+        return
+    except UnicodeDecodeError as e:
+        yield defect("report-missing", REPORT, f"it is not UTF-8 text from byte {e.start}")
+        return
+    yield from _stale(marks_of(html), log)
+    if drawing is not None:
+        yield from _other_words(bag, html, drawing)
+
+
+def marks_of(html: str) -> list[str]:
+    """Return the contents of a page's marks of its record; an honest page has one."""
+    finder = _Finder()
+    try:
+        finder.feed(html)
+        finder.close()
+    except AssertionError:  # what the library raises for some broken markup declarations
+        return []
+    return finder.found
+
+
+class _Finder(HTMLParser):
+    """Keeps the marks of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Keep a mark."""
+        said = dict(attrs)
+        if tag == "meta" and (said.get("name") or "").lower() == MARK:
+            self.found.append(said.get("content") or "")
+
+
+def _stale(marks: list[str], log: Log) -> Iterator[Defect]:
+    expected = f"{log.head} {log.lines}"
+    if len(marks) != 1:
+        detail = f"it has {len(marks)} marks of a record, not one"
+        yield defect("report-unmarked", REPORT, detail)
+    elif marks[0] != expected:
+        detail = f"it is the page of {marks[0]!r}, the record is {expected!r}"
+        yield defect("report-stale", REPORT, detail)
+
+
+def _other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
+    try:
+        here, anew = drawing.words(html), drawing.words(drawing.draw(bag / RECORD))
+    except EarwitnessError as e:
+        yield defect("report-not-compared", REPORT, e.fault)
+        return
+    except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as e:
+        detail = f"the record holds values that cannot be drawn ({e})"
+        yield defect("report-not-compared", REPORT, detail)
+        return
+    if here != anew:
+        at = next((i for i, (a, b) in enumerate(zip(here, anew, strict=False)) if a != b), None)
+        at = max(0, (min(len(here), len(anew)) if at is None else at) - SHOWN_CHARACTERS // 2)
+        said, drawn = (repr(text[at : at + SHOWN_CHARACTERS]) for text in (here, anew))
+        yield defect("report-differs", REPORT, f"it says {said}, the record gives {drawn}")

@@ -1,0 +1,204 @@
+"""Step 4: whether the statement is signed, and speaks of this bag, this record and this key."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from typing import TYPE_CHECKING
+
+from earwitness.errors import RecordError
+from earwitness.record.claim.bag import (
+    BAG_INFO,
+    CLAIM,
+    PUBLIC_KEY,
+    SIGNATURE,
+    STATEMENT,
+    TIMESTAMP,
+)
+from earwitness.record.claim.defects import Defect, defect
+from earwitness.record.claim.inventory import Contents, read_small
+from earwitness.record.claim.rotation import SignedRotation, key_thread, read_rotation
+from earwitness.record.claim.statement import (
+    SCHEMA,
+    Statement,
+    check,
+    key_digest,
+    read_public_key,
+    read_signature,
+    read_statement,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from typing import TypeVar
+
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    from earwitness.record.claim.log import Log
+
+    T = TypeVar("T")
+
+CLAIM_FILE_BYTES = 1 << 16
+"""Longest statement, signature, key or time stamp that is read [bytes]. Chosen: ten times that of a
+time stamp with its whole chain of certificates."""
+
+_ROTATION = re.compile(rf"{CLAIM}/rotation-[^/]*\.json")
+_VERSION = re.compile(r"earwitness\.claim/\d{1,6}", re.ASCII)
+
+
+def absent(contents: Contents) -> Iterator[Defect]:
+    """Yield which of statement, signature and key are not there at all."""
+    for path in (STATEMENT, SIGNATURE, PUBLIC_KEY):
+        if path not in contents.files:
+            yield defect("claim-missing", path, f"{path} is not there as a plain file")
+
+
+class Signed:
+    """The claim of a bag, checked.
+
+    Attributes
+    ----------
+    defects : list of Defect
+    key : str or None
+        SHA-256 of the raw public key; None if it cannot be read.
+    earlier : tuple of str
+        Keys before it that vouch for it, by an unbroken line of exchanges; the earliest first.
+    statement : Statement or None
+    """
+
+    def __init__(self, contents: Contents, log: Log, *, known_key: str | None) -> None:
+        self.defects: list[Defect] = list(absent(contents))
+        self._contents = contents
+        data = self._file(STATEMENT)
+        self.statement = self._read(STATEMENT, data, read_statement, _statement_kind(data))
+        key = self._read(PUBLIC_KEY, self._file(PUBLIC_KEY), read_public_key, "key-malformed")
+        signature = self._read(
+            SIGNATURE, self._file(SIGNATURE), read_signature, "signature-malformed"
+        )
+        self.key = None if key is None else key_digest(key)
+        self.earlier = self._earlier_keys()
+        self._check_signature(key, data, signature)
+        self._check_key(known_key)
+        if self.statement is not None:
+            self._check_statement(self.statement, log)
+            self._check_labels(self.statement, log)
+        if data is not None and TIMESTAMP in contents.files:
+            self._check_timestamp(data)
+
+    def knows(self, known_key: str) -> bool:
+        """Return whether a key is the one that signed, or vouches for it."""
+        return known_key == self.key or known_key in self.earlier
+
+    def _earlier_keys(self) -> tuple[str, ...]:
+        """Follow the exchanges of keys that lead to this one; each must be true and of use."""
+        kept: dict[str, SignedRotation] = {}
+        for path in filter(_ROTATION.fullmatch, self._contents.files):
+            data, signature = self._file(path), self._file(f"{path.removesuffix('.json')}.sig")
+            try:
+                kept[path] = SignedRotation(data or b"", signature or b"")
+                read_rotation(kept[path])
+            except RecordError as e:
+                self._add("rotation-wrong", path, e.fault)
+                del kept[path]
+        thread = key_thread(kept.values(), self.key or "")
+        for path, signed in kept.items():
+            if signed not in thread:
+                self._add("rotation-wrong", path, "it does not lead to the key enclosed")
+        return tuple(read_rotation(signed).key for signed in thread)
+
+    def _file(self, path: str) -> bytes | None:
+        """Read a file of the claim; None if it is not there, which `absent` has said."""
+        if path not in self._contents.files:
+            return None
+        try:
+            return read_small(self._contents.bag, path, CLAIM_FILE_BYTES)
+        except OSError as e:
+            self._add("claim-missing", path, f"{path} cannot be read: {e.strerror or e}")
+            return None
+
+    def _read(
+        self, path: str, data: bytes | None, read: Callable[[bytes], T], kind: str
+    ) -> T | None:
+        if data is None:
+            return None
+        try:
+            return read(data)
+        except RecordError as e:
+            self._add(kind, path, e.fault)
+            return None
+
+    def _check_signature(
+        self, key: Ed25519PublicKey | None, statement: bytes | None, signature: bytes | None
+    ) -> None:
+        if key is None or statement is None or signature is None:
+            return  # each of them has been named
+        try:
+            check(key, statement, signature)
+        except RecordError as e:
+            self._add("signature-wrong", SIGNATURE, e.fault)
+
+    def _check_key(self, known_key: str | None) -> None:
+        if known_key is not None and self.key is not None and not self.knows(known_key):
+            detail = f"the key enclosed is {self.key}, it should be {known_key}"
+            self._add("foreign-key", PUBLIC_KEY, detail)
+
+    def _check_statement(self, said: Statement, log: Log) -> None:
+        manifest = self._contents.payload.sha256
+        for kind, what, stated, there in (
+            ("statement-key", "key", said.key, self.key),
+            ("statement-manifest", "digest of the manifest", said.manifest_sha256, manifest),
+            ("statement-head", "chain head", said.chain_head, log.head),
+            ("statement-entries", "number of entries", said.entries, log.lines),
+        ):
+            if stated != there:
+                detail = f"the {what} is {there or 'not there'}, the statement says {stated}"
+                self._add(kind, STATEMENT, detail)
+
+    def _check_labels(self, said: Statement, log: Log) -> None:
+        """Hold bag-info.txt, which is not signed, to what is."""
+        expected = {
+            "external-identifier": said.chain_head,
+            "bagging-date": said.packed_at.date().isoformat(),
+            "bag-software-agent": said.program,
+        }
+        shop = " ".join(_shop(log).split())
+        if shop:
+            expected["source-organization"] = shop
+        there = [(label.lower(), value) for label, value in self._contents.info.fields]
+        there = [(label, value) for label, value in there if label != "payload-oxum"]
+        for label, value in there:
+            if expected.get(label) != value:
+                detail = f"{label} is {value!r}, by the statement {expected.get(label)!r}"
+                self._add("label-differs", BAG_INFO, detail)
+        for label in sorted(expected):
+            if (count := [name for name, _ in there].count(label)) != 1:
+                self._add("label-differs", BAG_INFO, f"{label} is there {count} times, not once")
+
+    def _check_timestamp(self, statement: bytes) -> None:
+        """Look for the statement's digest in the token; its signature is the authority's affair."""
+        token = self._file(TIMESTAMP) or b""
+        digests = (hashlib.new(name, statement).digest() for name in ("sha256", "sha384", "sha512"))
+        if not any(digest in token for digest in digests):
+            self._add("timestamp-other", TIMESTAMP, "the token does not hold this digest")
+
+    def _add(self, kind: str, path: str, detail: str) -> None:
+        self.defects.append(defect(kind, path, detail))
+
+
+def _statement_kind(data: bytes | None) -> str:
+    """Tell a statement of another version from one that is damaged."""
+    try:
+        fields = json.loads(data or b"")
+    except (ValueError, RecursionError):
+        return "statement-malformed"
+    schema = fields.get("schema") if isinstance(fields, dict) else None
+    other = isinstance(schema, str) and schema != SCHEMA and _VERSION.fullmatch(schema)
+    return "statement-version" if other else "statement-malformed"
+
+
+def _shop(log: Log) -> str:
+    """Return the shop that the first entry names, or nothing."""
+    people = log.entries[0].body.get("people") if log.entries else None
+    shop = people.get("shop") if isinstance(people, dict) else None
+    return shop if isinstance(shop, str) else ""
