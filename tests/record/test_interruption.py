@@ -2,77 +2,63 @@
 
 from __future__ import annotations
 
-import os
-import signal
+import json
 import subprocess
 import sys
-import time
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pytest
-import soundfile as sf
 
+from earwitness.errors import RecordError
 from earwitness.record.store import RecordWriter, read_record
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from earwitness.record.chain import Body
     from earwitness.record.moment import Clock
 
-WRITER = """
-import sys
-from datetime import datetime, UTC
-from pathlib import Path
-import rfc8785, soundfile  # now, so that the first entry is not late
-from earwitness.record.store import RecordWriter
-writer = RecordWriter.open(Path(sys.argv[1]), clock=lambda: datetime(2026, 3, 4, tzinfo=UTC))
-print("ready", flush=True)
-while True:
-    body = writer.add_audio(Path(sys.argv[2]), name="take")
-    print(writer.entries, body["path"], flush=True)
-    print(writer.append("note", {"text": "n" * 3000}).seq, "-", flush=True)
-"""
-
-ROUNDS = 25
+KILLING = Path(__file__).parents[2] / "benchmarks/record_kill.py"
+POINTS = {
+    "write log": ("before", "half-way", "after"),
+    "fsync log": ("before", "after"),
+    "write sound": ("before", "half-way", "after"),
+    "fsync sound": ("before", "after"),
+    "rename sound": ("before", "after"),
+    "fsync audio folder": ("before", "after"),
+    "write cut-off line": ("before", "half-way", "after"),
+    "fsync cut-off line": ("before", "after"),
+    "ftruncate log": ("before", "after"),
+    "fsync folder": ("before", "after"),
+    "mkdir folder": ("before", "after"),
+    "mkdir audio folder": ("before", "after"),
+    "open log": ("before", "after"),
+}
 
 
 @pytest.mark.slow
-def test_every_acknowledged_entry_survives_kill_9(
-    tmp_path: Path, clock: Clock, opened: Body
-) -> None:
-    """One record, opened and killed 25 times at instants drawn from a fixed seed."""
-    rng = np.random.default_rng(20260304)
-    folder, source = tmp_path / "r", tmp_path / "s.wav"
-    sf.write(source, rng.normal(0, 0.1, 200_000), 48_000, subtype="PCM_16")
-    with RecordWriter.create(folder, clock=clock) as writer:
-        writer.append("opened", opened)
-    acknowledged: dict[int, str] = {1: "-"}
-    for _ in range(ROUNDS):
-        acknowledged |= _killed_after(float(rng.uniform(0, 0.06)), folder, source)
-        record = read_record(folder)
-        by_seq = {e.seq: e for e in record.entries}
-        assert acknowledged.keys() <= by_seq.keys()
-        for seq, path in acknowledged.items():
-            assert path == "-" or by_seq[seq].body["path"] == path
-            assert path == "-" or (folder / path).stat().st_size == source.stat().st_size
-    assert len(acknowledged) > ROUNDS
-    with RecordWriter.open(folder, clock=clock) as writer:
-        assert writer.append("closed", {}).seq == writer.entries
+def test_every_acknowledged_entry_survives_kill_9(tmp_path: Path) -> None:
+    """240 of the rounds of benchmarks/record_kill.py, at each named point and at random times."""
+    code, told = _killing("--rounds", "240", "--place", tmp_path)
+    assert (code, told["lost"], told["not_reached"]) == (0, [], 0)
+    assert sum(told["rounds"].values()) == 240
+    met = {name.split(" ", 1)[1] for name in told["rounds"]}
+    assert met == {f"{call} {when}" for call, all_ in POINTS.items() for when in all_} | {"timer"}
+    assert sum(told["inside"].values()) > 50
+    assert told["acknowledged"] > 240
 
 
-def _killed_after(delay_s: float, folder: Path, source: Path) -> dict[int, str]:
-    """Let the writer run for a moment, kill it, and return what it had acknowledged."""
-    with subprocess.Popen(
-        [sys.executable, "-c", WRITER, folder, source], stdout=subprocess.PIPE, text=True
-    ) as writer:
-        assert writer.stdout is not None
-        assert writer.stdout.readline() == "ready\n"
-        time.sleep(delay_s)
-        os.kill(writer.pid, signal.SIGKILL)
-        said = writer.stdout.read()
-    return {int(line.split()[0]): line.split()[1] for line in said.splitlines(keepends=False)}
+@pytest.mark.slow
+def test_the_killing_finds_a_writer_that_acknowledges_too_early(tmp_path: Path) -> None:
+    code, told = _killing("--rounds", "40", "--early", "--place", tmp_path)
+    assert code == 1
+    assert told["lost"]
+
+
+def _killing(*arguments: object) -> tuple[int, dict[str, Any]]:
+    command = [sys.executable, KILLING, "--json", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.stderr == ""
+    return done.returncode, json.loads(done.stdout)
 
 
 @pytest.mark.slow
@@ -118,3 +104,39 @@ def test_a_record_killed_before_its_first_entry_can_still_begin(
         assert writer.append("opened", opened).seq == 1
     with RecordWriter.open(tmp_path / "r", clock=clock) as writer:
         assert "cut-off-0001.lost" in str(writer.recovered)
+
+
+def test_another_cut_off_line_is_never_written_over(small_record: Path, clock: Clock) -> None:
+    """The note about the first was itself cut short: both halves have the number of entry 7."""
+    (small_record / "cut-off-0007.lost").write_bytes(b'{"body":{"cylinder":2,')
+    with (small_record / "record.jsonl").open("ab") as log:
+        log.write(b'{"body":{"text":"An entry')
+    with RecordWriter.open(small_record, clock=clock) as writer:
+        assert writer.entries == 8
+    assert (small_record / "cut-off-0007.lost").read_bytes() == b'{"body":{"cylinder":2,'
+    assert (small_record / "cut-off-0007-2.lost").read_bytes() == b'{"body":{"text":"An entry'
+    texts = " ".join(e.body["text"] for e in read_record(small_record).entries[-2:])
+    assert "22 bytes are in cut-off-0007.lost" in texts
+    assert "25 bytes are in cut-off-0007-2.lost" in texts
+
+
+def test_a_line_with_blocks_of_zeros_is_one_that_was_cut_short(
+    small_record: Path, clock: Clock
+) -> None:
+    """A power cut may keep the last block of a write and not the one before it."""
+    with (small_record / "record.jsonl").open("ab") as log:
+        log.write(bytes(4096) + b'"prev":"00"}\n')
+    assert "Entry 7 was cut short" in str(read_record(small_record).lost)
+    with RecordWriter.open(small_record, clock=clock) as writer:
+        assert writer.append("note", {"text": "on it goes"}).seq == 8
+    assert (small_record / "cut-off-0007.lost").stat().st_size == 4096 + 13
+    assert read_record(small_record).lost is None
+
+
+def test_zeros_before_the_last_line_are_damage(small_record: Path) -> None:
+    """What was followed by another entry was on disk: no interruption takes it back."""
+    log = small_record / "record.jsonl"
+    first, second, *others = log.read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join([first, bytes(len(second) - 1) + b"\n", *others]))
+    with pytest.raises(RecordError, match=r"Line 2 .* not JSON"):
+        read_record(small_record)

@@ -288,11 +288,17 @@ def test_a_damaged_log_is_one_plain_sentence(
     assert "\n" not in str(e.value)
 
 
-def test_a_newer_version_says_to_update(small_record: Path) -> None:
+def test_a_newer_version_says_to_update_and_is_not_touched(
+    small_record: Path, clock: Clock
+) -> None:
     log = small_record / "record.jsonl"
-    log.write_bytes(_newer(log.read_bytes().splitlines()[0]) + b"\n")
+    newer = _newer(log.read_bytes().splitlines()[0]) + b"\n" + b'{"cut off'
+    log.write_bytes(newer)
     with pytest.raises(RecordError, match="Update earwitness"):
         read_record(small_record)
+    with pytest.raises(RecordError, match=r"written as earwitness\.record/2.* Update earwitness"):
+        RecordWriter.open(small_record, clock=clock)
+    assert log.read_bytes() == newer
 
 
 def test_a_broken_chain_is_not_continued(small_record: Path, clock: Clock) -> None:

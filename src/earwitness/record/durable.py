@@ -17,6 +17,8 @@ CHUNK_BYTES = 1 << 20
 """How much of a sound file is copied at a time [bytes]. Chosen: far below any memory limit."""
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_GONE = (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ESTALE, errno.ENOTCONN)
+_CLOSED = (errno.EROFS, errno.EACCES, errno.EPERM)
 
 
 def make_folder(folder: Path) -> None:
@@ -34,6 +36,26 @@ def sync_folder(folder: Path) -> None:
         os.fsync(fd)
     finally:
         os.close(fd)
+
+
+def new_log(path: Path) -> int:
+    """Make an empty file to append to, its name on disk, and return it open.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a file of that name.
+    OSError
+        If the disk refuses.
+    """
+    flags = os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
+    fd = os.open(path, flags, 0o644)
+    try:
+        sync_folder(path.parent)
+    except OSError:
+        os.close(fd)
+        raise
+    return fd
 
 
 def write_all(fd: int, data: bytes) -> None:
@@ -85,7 +107,7 @@ def copy_bytes(source: Path, target: Path) -> tuple[str, int]:
 
 
 def storage_error(e: OSError, doing: str, kept: str) -> StorageError:
-    """Say in one sentence why the disk refused, and what is kept.
+    """Say in one sentence why the disk refused, what to do, and what is kept.
 
     Parameters
     ----------
@@ -94,13 +116,24 @@ def storage_error(e: OSError, doing: str, kept: str) -> StorageError:
     doing : str
         What was attempted, as the end of a sentence: "keep entry 12 in /bay/one".
     kept : str
-        What is safe: "entries 1 to 11".
+        What is safe: "entries 1 to 11 are".
     """
-    reason = "the disk is full" if e.errno in _FULL else (e.strerror or str(e)).lower()
-    return StorageError(
-        f"The disk refused to {doing}: {reason}",
-        remedy=f"Free some space or choose another folder with --out; {kept} kept.",
-    )
+    reason, remedy = _reason_and_remedy(e)
+    return StorageError(f"The disk refused to {doing}: {reason}", remedy=f"{remedy}; {kept} kept.")
+
+
+def _reason_and_remedy(e: OSError) -> tuple[str, str]:
+    said = (e.strerror or str(e)).lower()
+    if e.errno in _FULL:
+        return "the disk is full", "Free some space or choose another folder with --out"
+    if e.errno in _GONE:
+        return (
+            f"the folder or its disk is gone ({said})",
+            "Plug the disk in again, or give the folder its name back, and go on",
+        )
+    if e.errno in _CLOSED:
+        return said, "Allow writing there or choose another folder with --out"
+    return said, "Choose another folder with --out, on a disk that works"
 
 
 def _chunks(source: Path) -> Iterator[bytes]:

@@ -78,7 +78,11 @@ def audio_file(folder: Path, path: str) -> Path:
 
 
 def read_log(folder: Path) -> tuple[list[bytes], bytes]:
-    """Return the complete lines, and what follows the last line break.
+    """Return the complete lines, and what an interruption left of one more.
+
+    That is what follows the last line break; or the last line, if it holds a zero byte: no entry
+    has one, but a disk that loses its power in the middle of a write can leave blocks of zeros
+    before bytes that came later.
 
     Raises
     ------
@@ -100,6 +104,8 @@ def read_log(folder: Path) -> tuple[list[bytes], bytes]:
             f"{folder / LOG} begins with a byte order mark: another program has rewritten it"
         )
     *lines, tail = data.split(b"\n")
+    if lines and not tail and b"\0" in lines[-1]:
+        tail = lines.pop() + b"\n"
     return lines, tail
 
 

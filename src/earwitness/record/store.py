@@ -6,7 +6,9 @@ the folder opens again, with every entry that was acknowledged, and says what wa
 
 from __future__ import annotations
 
+import errno
 import fcntl
+import itertools
 import os
 import re
 from contextlib import suppress
@@ -74,10 +76,7 @@ class RecordWriter:
         """
         try:
             durable.make_folder(folder / AUDIO)
-            log = os.open(
-                folder / LOG, os.O_RDWR | os.O_APPEND | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644
-            )
-            durable.sync_folder(folder)
+            log = durable.new_log(folder / LOG)
         except FileExistsError as e:
             raise RecordError(
                 f"{folder} already holds a record or a file of that name",
@@ -181,7 +180,8 @@ class RecordWriter:
             part.rename(target)
             durable.sync_folder(target.parent)
         except AudioFileError:
-            part.unlink(missing_ok=True)
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
             raise
         except OSError as e:
             with suppress(OSError):
@@ -219,7 +219,7 @@ class RecordWriter:
         """Put a cut-off line aside first, then cut it off the log, then note it there."""
         try:
             if tail:
-                durable.write_file(self.folder / f"cut-off-{self._seq + 1:04d}.lost", tail)
+                durable.write_file(_place_for(tail, self.folder, self._seq + 1), tail)
                 os.ftruncate(self._log, self._size)
                 os.fsync(self._log)
         except OSError as e:
@@ -244,18 +244,21 @@ class RecordWriter:
             raise StorageError(f"The log in {self.folder} could not be repaired after a failure")
         here, there = os.fstat(self._log), (self.folder / LOG).stat()
         if (here.st_dev, here.st_ino) != (there.st_dev, there.st_ino):
-            raise FileNotFoundError(None, "the log was replaced by another file")
+            raise OSError(errno.ESTALE, "the log was replaced by another file")
 
     def _undo(self) -> None:
         """Take a half-written line back, so that the log ends with a whole one."""
         try:
-            os.ftruncate(self._log, self._size)
-            os.fsync(self._log)
+            if os.fstat(self._log).st_size != self._size:
+                os.ftruncate(self._log, self._size)
+                os.fsync(self._log)
         except OSError:
             self._broken = True
 
     def _kept(self) -> str:
-        return f"entries 1 to {self._seq} are" if self._seq else _NOTHING
+        if self._seq < 2:
+            return "entry 1 is" if self._seq else _NOTHING
+        return f"entries 1 to {self._seq} are"
 
 
 def _locked(log: int, folder: Path) -> int:
@@ -268,6 +271,15 @@ def _locked(log: int, folder: Path) -> int:
             remedy="Finish that inspection first, or choose another folder.",
         ) from e
     return log
+
+
+def _place_for(tail: bytes, folder: Path, seq: int) -> Path:
+    """Name a file for a cut-off line; one that holds another line, or more of it, is left alone."""
+    names = itertools.chain(
+        [f"cut-off-{seq:04d}.lost"], (f"cut-off-{seq:04d}-{n}.lost" for n in itertools.count(2))
+    )
+    places = (folder / name for name in names)
+    return next(p for p in places if not p.exists() or tail.startswith(p.read_bytes()))
 
 
 def _new_name(folder: Path, name: str, source: Path) -> str:
