@@ -87,9 +87,17 @@ def test_every_sound_can_be_played(browser_page: Any) -> None:
 
 
 @pytest.mark.slow
-def test_every_picture_is_decoded(browser_page: Any) -> None:
-    widths = browser_page.evaluate("[...document.images].map(i => i.complete && i.naturalWidth)")
-    assert widths == [1012] * 5
+def test_every_picture_is_decoded_and_keeps_its_shape(browser_page: Any) -> None:
+    """Two images in each of five drawings: the spectrogram and its scale."""
+    shapes = browser_page.evaluate(
+        """async () => Promise.all([...document.querySelectorAll('.picture image')].map(async i => {
+             const held = new Image(); held.src = i.getAttribute('href'); await held.decode();
+             const box = i.getBoundingClientRect();
+             return [held.naturalWidth, box.width / box.height];
+           }))"""
+    )
+    assert [s[0] for s in shapes] == [340, 9] * 5
+    assert all(s[1] == pytest.approx(2.125, abs=0.02) for s in shapes[::2])
 
 
 @pytest.mark.slow

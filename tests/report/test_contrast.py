@@ -56,6 +56,12 @@ def test_every_ink_can_be_read_on_every_ground(ink: str, ground: str) -> None:
     assert contrast(colours()[ink], colours()[ground]) >= 4.5
 
 
+def test_white_on_the_bars_can_be_read() -> None:
+    """Titles of the parts, and "air on" in a picture."""
+    assert contrast(colours()["deep"], colours()["paper"]) >= 4.5
+    assert contrast(figures.INK, "#ffffff") >= 4.5
+
+
 @pytest.mark.parametrize("line", ["line", "warn", "deep"])
 def test_borders_that_mean_something_can_be_seen(line: str) -> None:
     """WCAG 2.2, success criterion 1.4.11: 3 to 1."""
@@ -71,6 +77,7 @@ def test_lines_and_letters_in_pictures_can_be_read(colour: str) -> None:
 
 def test_text_uses_no_colour_outside_the_table() -> None:
     style = (files("earwitness.report") / "templates" / "style.css").read_text()
-    rules = style[style.index("}") :]
+    assert set(re.findall(r"(#[0-9a-f]+); }", style)) == {colours()["soft"]}  # page numbers
+    rules = re.sub(r"@page \{.*?\n\}", "", style[style.index("}") :], flags=re.DOTALL)
     assert not re.findall(r"#[0-9a-fA-F]{3,8}\b", rules)
     assert not re.findall(r"\b(?:rgb|hsl|opacity)\b", rules)

@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+import base64
+import doctest
 import io
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from PIL import Image
 from scipy import signal
 
 from earwitness.audio.recording import Recording
-from earwitness.report.figures import COLUMNS, ROWS, Part, parts_of, spectrogram_db, take_picture
+from earwitness.report import drawing, figures
+from earwitness.report.drawing import ticks
+from earwitness.report.figures import Part, parts_of, take_picture
+from earwitness.report.spectrogram import COLUMNS, ROWS, image_uri, spectrogram_db
 
 if TYPE_CHECKING:
     from earwitness.units import Samples
+
+SVG = "{http://www.w3.org/2000/svg}"
 
 
 def part(samples: Samples, rate_hz: int = 48_000) -> Part:
@@ -60,16 +71,72 @@ def test_any_length_and_rate_gives_a_grid(rate_hz: int, frames: int) -> None:
 def test_samples_that_are_no_sound_are_drawn_without_harm(value: float) -> None:
     samples = np.random.default_rng(3).normal(0, 0.1, 9_000)
     samples[100:200] = value
-    assert take_picture([part(samples)], None).startswith(b"\x89PNG")
+    assert pixels(take_picture([part(samples)], None, "a take")).size
 
 
-def test_a_picture_is_the_same_every_time_and_carries_no_marks() -> None:
+def pixels(picture: str, which: int = 0) -> np.ndarray:
+    """Colours of the spectrogram (0) or of its scale (1), shape (rows, columns, 3)."""
+    uri = re.findall(r'href="data:image/png;base64,([^"]*)"', picture)[which]
+    png = Image.open(io.BytesIO(base64.b64decode(uri)))
+    assert png.info == {}
+    return np.asarray(png.convert("RGB"))
+
+
+def test_a_picture_is_the_same_every_time_and_well_formed() -> None:
     samples = np.random.default_rng(4).normal(0, 0.1, 48_000)
-    png = take_picture([part(samples)], None)
-    assert take_picture([part(samples)], None) == png
-    picture = Image.open(io.BytesIO(png))
-    assert picture.info.keys() <= {"dpi"}
-    assert picture.size == (1012, 363)
+    picture = take_picture([part(samples)], None, "a take")
+    assert take_picture([part(samples)], None, "a take") == picture
+    assert len(picture) < 60_000
+    named = picture.replace("<svg ", f'<svg xmlns="{SVG[1:-1]}" ', 1)
+    tree = ElementTree.fromstring(named)  # noqa: S314  # our own drawing
+    assert tree.get("aria-label") == "a take"
+    kinds = {e.tag.removeprefix(SVG) for e in tree.iter()}
+    assert kinds == {"svg", "image", "path", "rect", "text"}
+    for element in tree.iter():
+        assert not {"style", "onload", "onclick"} & set(element.attrib)
+        if "href" in element.attrib:
+            assert element.get("href", "").startswith("data:image/png;base64,")
+
+
+def test_louder_is_lighter_in_the_picture_and_in_its_scale() -> None:
+    """A tone in the upper half of the time; lightness as weighted by ITU-R BT.601 (from memory)."""
+    time_s = np.arange(96_000) / 48_000
+    tone = np.where(time_s > 1.0, 0.5 * np.sin(2 * np.pi * 5_000 * time_s), 0)
+    noise = np.random.default_rng(1).normal(0, 1e-4, 96_000)
+    picture = take_picture([part(tone + noise)], None, "a take")
+    grey = pixels(picture) @ [0.299, 0.587, 0.114]
+    assert grey.shape == (2 * ROWS, COLUMNS)
+    row = round((1 - 5_000 / 20_000) * 2 * ROWS)
+    assert grey[row - 3 : row + 3, 200:].max() - np.median(grey) > 80
+    scale = pixels(picture, 1)[:, 0] @ [0.299, 0.587, 0.114]
+    assert (np.diff(scale) <= 0.5).all()
+    assert scale[0] - scale[-1] > 100
+
+
+def test_two_rates_in_one_picture_keep_their_heights() -> None:
+    """A recording at 16 kHz says nothing above 8 kHz: its place is left white there."""
+    rng = np.random.default_rng(5)
+    sounds = [(rng.normal(0, 0.1, r * 2).astype(np.float32), r) for r in (16_000, 48_000)]
+    uri, _, ((_, end), (begin, _)) = image_uri(sounds, 20_000.0)
+    picture = pixels(f'href="{uri}"')
+    assert (picture[: int(0.59 * 2 * ROWS), :end] == 255).all()
+    assert not (picture[int(0.61 * 2 * ROWS) :, :end] == 255).all(axis=2).any()
+    assert not (picture[:, begin:] == 255).all(axis=2).any()
+    assert (picture[:, end:begin] == 255).all()
+
+
+@given(st.floats(-200, 200), st.floats(0.001, 1e5), st.integers(1, 9))
+def test_ticks_are_inside_and_about_as_many_as_asked_for(
+    low: float, wide: float, most: int
+) -> None:
+    found = ticks(low, low + wide, most)
+    assert len(found) <= most + 1
+    assert all(low - 1e-6 * wide <= t <= low + wide + 1e-6 * wide for t in found)
+
+
+def test_examples_in_the_documentation_are_true() -> None:
+    result = doctest.testmod(drawing)
+    assert (result.attempted, result.failed) == (1, 0)
 
 
 def test_a_pair_is_drawn_with_the_air_on_in_its_second_half() -> None:
@@ -80,3 +147,9 @@ def test_a_pair_is_drawn_with_the_air_on_in_its_second_half() -> None:
     first, second = parts_of([off, on], (), pair=True)
     assert (first.air_on_s, second.air_on_s) == ((), ((0.0, 3.0),))
     assert first.samples.shape == (96_000,)
+    picture = take_picture([first, second], None, "a pair")
+    assert picture.count(">air off<") == picture.count(">air on<") == 1
+    bars = re.findall(r'<rect x="([0-9.]+)" y="25" width="([0-9.]+)"', picture)
+    begin, width = (float(v) for v in bars[0])
+    assert begin == pytest.approx(figures.SOUND.x + figures.SOUND.width * 0.41, abs=4)
+    assert begin + width == pytest.approx(figures.SOUND.right, abs=1)

@@ -1,46 +1,43 @@
 """Pictures of a take: what it sounded like over time, and its floor with the air off and on.
 
-Nothing from outside is written into a picture: only numbers and our own words.
+A picture is a drawing in SVG 1.1: lines and lettering stay sharp on paper, and only the spectrogram
+inside it is made of dots. Nothing from outside is written into it: only numbers and our own words.
 """
 
 from __future__ import annotations
 
-import io
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from earwitness.report.drawing import Panel, bar, line, marks, outline, text, ticks
+from earwitness.report.spectrogram import COLUMNS, image_uri, scale_uri
 
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
 
     from earwitness.acoustics.finding import Finding
     from earwitness.audio.recording import Recording
     from earwitness.units import Floats, Samples
 
-SIZE_INCH = (9.2, 3.3)
-DOTS_PER_INCH = 110
-POINT = 8.5
-"""Size of the lettering [pt]. Chosen: 7 pt on A4 paper."""
-COLUMNS = 320
-"""Most columns of a spectrogram. Chosen: steady noise looks steady, a knock stays visible."""
-ROWS = 80
-"""Rows of a spectrogram. Chosen: a quarter of a kilohertz each."""
+WIDTH, HEIGHT = 720, 238
+"""Size of a picture [its own units]; its lettering is 12 high."""
+SOUND = Panel(46, 42, 340, 160)
+FLOORS = Panel(502, 42, 210, 160)
+SCALE = Panel(394, 42, 9, 160)
 TOP_HZ = 20_000.0
 """Highest frequency drawn [Hz]: the end of hearing."""
-STEP_DB = 2.0
-"""Levels are drawn in steps of this [dB]: less than the eye tells apart, and half the size."""
 LEAST_SPAN_DB = 12.0
 """Least height of the floor picture [dB]. Chosen: twice the rise that is called strong, so that
 nothing looks like something."""
-FRAME_S = 0.021
-"""Length of a short-time spectrum [s]: about 1024 samples at 48 kHz."""
-PAUSE_S = 0.4
-"""Blank between the two recordings of a pair [s]."""
+MARGIN = 0.06
+"""Space above and below the floors [share of their span]."""
+OCTAVES_KHZ = (0.25, 0.5, 1, 2, 4, 8, 16)
+"""Frequencies that are named below the floors [kHz]."""
+BROAD = 0.13
+"""Share of the time from which the words on a bar are written out [1]."""
 
 INK = "#1d2428"
 OFF_COLOUR = "#5b6468"
@@ -58,6 +55,11 @@ class Part:
     air_on_s: tuple[tuple[float, float], ...]
     """When the air was on, counted from the start of this recording [s]."""
 
+    @property
+    def seconds(self) -> float:
+        """Length [s]."""
+        return len(self.samples) / self.sample_rate_hz
+
 
 def parts_of(
     recordings: Sequence[Recording], air_on_s: tuple[tuple[float, float], ...], *, pair: bool
@@ -71,7 +73,7 @@ def parts_of(
     return (baseline, *pressurised)
 
 
-def take_picture(parts: Sequence[Part], finding: Finding | None) -> bytes:
+def take_picture(parts: Sequence[Part], finding: Finding | None, description: str) -> str:
     """Draw a take.
 
     Parameters
@@ -80,171 +82,142 @@ def take_picture(parts: Sequence[Part], finding: Finding | None) -> bytes:
         The recordings, in the order they are drawn.
     finding : Finding or None
         What the take shows; its band floors are drawn if it has any.
+    description : str
+        The picture in words, already escaped for an attribute.
 
     Returns
     -------
-    bytes
-        PNG, the same bytes for the same input.
+    str
+        An `svg` element, the same text for the same input.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=SIZE_INCH, dpi=DOTS_PER_INCH, facecolor="white")
-    canvas = FigureCanvasAgg(figure)
-    left = figure.add_axes((0.062, 0.15, 0.49, 0.66))
-    _draw_sound(figure, left, parts)
-    right = figure.add_axes((0.705, 0.15, 0.285, 0.66))
-    _draw_floors(right, finding)
-    png = io.BytesIO()
-    canvas.print_png(png, metadata={"Software": None}, pil_kwargs={"compress_level": 4})  # type: ignore[no-untyped-call]
-    return png.getvalue()
+    drawn = "\n".join((*_sound(parts), *_floors(finding)))
+    return (
+        f'<svg class="picture" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" height="{HEIGHT}" '
+        f'role="img" aria-label="{description}" font-family="Report Sans, DejaVu Sans, '
+        f'sans-serif" font-size="12" fill="{INK}">\n{drawn}\n</svg>'
+    )
 
 
-def spectrogram_db(samples: Samples, sample_rate_hz: int, columns: int) -> Floats:
-    """Return short-time levels, averaged into a fixed grid.
-
-    Returns
-    -------
-    ndarray, shape (ROWS, columns or fewer)
-        Power per FFT bin up to `TOP_HZ`, lowest row first [dB re full-scale power]: white noise
-        of standard deviation s has 20 lg s in every bin, as in the floors of a finding.
-    """
-    import scipy.fft
-
-    size = max(64, 2 ** round(math.log2(FRAME_S * sample_rate_hz)))
-    sound = np.nan_to_num(samples)
-    sound = np.pad(np.clip(sound, -1, 1), (0, max(0, size - len(sound))))
-    frames = np.lib.stride_tricks.sliding_window_view(sound, size)[:: size // 2]
-    window = np.hanning(size).astype(np.float32)
-    power = np.abs(scipy.fft.rfft(frames * window, axis=1)) ** 2 / np.sum(window**2)
-    top = int(np.searchsorted(scipy.fft.rfftfreq(size, 1 / sample_rate_hz), TOP_HZ, side="right"))
-    power = _pooled(_pooled(power[:, 1:top], columns, axis=0), ROWS, axis=1)
-    return np.asarray(10 * np.log10(power.T + 1e-20))
-
-
-def _pooled(power: Floats, most: int, axis: int) -> Floats:
-    """Average neighbours along an axis so that at most `most` are left."""
-    length = power.shape[axis]
-    count = min(most, length)
-    edges = (np.arange(count) * length) // count
-    sizes = np.diff([*edges, length])
-    shape = [1, 1]
-    shape[axis] = count
-    return np.asarray(np.add.reduceat(power, edges, axis=axis) / sizes.reshape(shape))
+def _sound(parts: Sequence[Part]) -> Iterator[str]:
+    """Draw the spectrogram with its axes, the bars of the air, and the scale of its colours."""
+    total = sum(p.seconds for p in parts)
+    top_hz = max(min(TOP_HZ, p.sample_rate_hz / 2) for p in parts)
+    uri, (low_db, high_db), columns = image_uri(
+        [(p.samples, p.sample_rate_hz) for p in parts], top_hz
+    )
+    yield text(SOUND.x, 14, "What the microphone heard", bold=True)
+    yield SOUND.image(uri)
+    for part, (first, last) in zip(parts, columns, strict=True):
+        at, width = (SOUND.width * c / COLUMNS for c in (first, last - first))
+        yield from _air(part, SOUND.x + at, width)
+        most = part.seconds if part is parts[-1] else 0.94 * part.seconds
+        for second in ticks(0, most, max(1, round(7 * part.seconds / total))):
+            where = SOUND.x + at + width * second / part.seconds
+            yield marks(where, SOUND.bottom, f"{second:g}", below=True)
+    for khz in ticks(0, top_hz / 1000, 5):
+        yield marks(SOUND.x, SOUND.down(1000 * khz / top_hz), f"{khz:g}", below=False)
+    yield text(SOUND.middle, HEIGHT - 4, "time (s)", anchor="middle")
+    yield text(11, SOUND.centre, "frequency (kHz)", anchor="middle", turned=True)
+    yield outline(SOUND)
+    yield from _scale(low_db, high_db)
 
 
-def _draw_sound(figure: Figure, axes: Axes, parts: Sequence[Part]) -> None:
-    seconds = [len(p.samples) / p.sample_rate_hz for p in parts]
-    total = sum(seconds)
-    grids = [
-        spectrogram_db(p.samples, p.sample_rate_hz, max(8, int(COLUMNS * s / total)))
-        for p, s in zip(parts, seconds, strict=True)
-    ]
-    low, high = _range_db(grids)
-    begin = 0.0
-    for part, length, grid in zip(parts, seconds, grids, strict=True):
-        top_khz = min(TOP_HZ, part.sample_rate_hz / 2) / 1000
-        image = axes.imshow(
-            np.round(grid / STEP_DB) * STEP_DB,
-            extent=(begin, begin + length, 0, top_khz),
-            origin="lower",
-            aspect="auto",
-            interpolation="nearest",
-            cmap="cividis",
-            vmin=low,
-            vmax=high,
-        )
-        _mark_air(axes, part, begin, length, total)
-        begin += length + PAUSE_S
-    axes.set_xlim(0, begin - PAUSE_S)
-    axes.set_ylim(0, max(min(TOP_HZ, p.sample_rate_hz / 2) for p in parts) / 1000)
-    axes.locator_params(axis="y", nbins=5)
-    _label(axes, "time (s)", "frequency (kHz)", "What the microphone heard")
-    bar = figure.colorbar(image, cax=figure.add_axes((0.565, 0.15, 0.012, 0.66)))
-    bar.ax.locator_params(axis="y", nbins=6)
-    bar.ax.tick_params(labelsize=POINT - 1, colors=INK)
-    bar.set_label("dB re full scale, per bin", fontsize=POINT - 1, color=INK)
-
-
-def _range_db(grids: Sequence[Floats]) -> tuple[float, float]:
-    values = np.concatenate([g.ravel() for g in grids])
-    low, high = np.quantile(values, [0.02, 0.995])
-    return float(low), float(max(high, low + 20))
-
-
-def _mark_air(axes: Axes, part: Part, begin: float, length: float, total: float) -> None:
+def _air(part: Part, x: float, width: float) -> Iterator[str]:
     """Draw a bar with a word above the sound while the air is on."""
-    from matplotlib.patches import Rectangle
-
-    place = axes.get_xaxis_transform()
-    for start, end in part.air_on_s:
-        width = max(0.0, min(end, length) - start)
-        bar = Rectangle(
-            (begin + start, 1.02), width, 0.075, transform=place, clip_on=False,
-            facecolor=INK, edgecolor=INK, linewidth=0.8,
-        )  # fmt: skip
-        axes.add_patch(bar)
-        word = "air on" if width > 0.09 * total else "on"
-        _word(axes, begin + start + width / 2, word, "white")
     if not part.air_on_s:
-        _word(axes, begin + length / 2, "air off", INK)
+        yield text(x + width / 2, 35, "air off", anchor="middle", size=11)
+    for start_s, end_s in part.air_on_s:
+        inside = max(0.0, min(end_s, part.seconds) - start_s)
+        if not inside:
+            continue
+        begin, long = (width * s / part.seconds for s in (start_s, inside))
+        yield bar(x + begin, 25, long, 13, INK)
+        word = "air on" if long > BROAD * SOUND.width else "on"
+        yield text(x + begin + long / 2, 35, word, anchor="middle", size=10.5, colour="#ffffff")
 
 
-def _word(axes: Axes, x: float, word: str, colour: str) -> None:
-    axes.text(
-        x, 1.054, word, transform=axes.get_xaxis_transform(), ha="center", va="center",
-        fontsize=POINT - 0.5, color=colour,
-    )  # fmt: skip
+def _scale(low_db: float, high_db: float) -> Iterator[str]:
+    """Draw which colour stands for which level."""
+    yield SCALE.image(scale_uri())
+    for level in ticks(low_db, high_db, 5):
+        place = SOUND.down((level - low_db) / (high_db - low_db))
+        yield text(SCALE.right + 4, place + 4, _minus(level), size=11)
+    label = "dB re full scale, per bin"
+    yield text(444, SOUND.centre, label, anchor="middle", turned=True, size=11)
 
 
-def _draw_floors(axes: Axes, finding: Finding | None) -> None:
-    _label(axes, "frequency (kHz)", "floor (dB re full scale, per bin)", "Steady floor by band")
-    if finding is None or finding.floors is None or not finding.floors.centre_hz:
-        axes.set_xticks([])
-        axes.set_yticks([])
-        axes.text(
-            0.5, 0.5, "No floor was measured\nin this take.",
-            transform=axes.transAxes, ha="center", va="center", fontsize=POINT, color=INK,
-        )  # fmt: skip
+def _floors(finding: Finding | None) -> Iterator[str]:
+    """Draw the floor of every band with the air off and on."""
+    yield text(FLOORS.x - 30, 14, "Steady floor by band", bold=True)
+    yield text(FLOORS.middle, HEIGHT - 4, "frequency (kHz)", anchor="middle")
+    yield text(466, FLOORS.centre, "floor (dB, as left)", anchor="middle", turned=True)
+    if finding is None or finding.floors is None or not _all_finite(finding):
+        for lower, words in ((-6, "No floor was measured"), (12, "in this take.")):
+            yield text(FLOORS.middle, FLOORS.centre + lower, words, anchor="middle")
+        yield outline(FLOORS)
         return
     khz = np.asarray(finding.floors.centre_hz) / 1000
     off, on = np.asarray(finding.floors.off_db), np.asarray(finding.floors.on_db)
-    axes.fill_between(khz, off, on, color=ON_COLOUR, alpha=0.15, linewidth=0)
-    axes.plot(khz, off, color=OFF_COLOUR, linestyle="--", marker="o", markersize=3, label="air off")
-    axes.plot(khz, on, color=ON_COLOUR, linestyle="-", marker="s", markersize=3, label="air on")
-    if finding.detectable_db is not None and math.isfinite(finding.detectable_db):
-        axes.plot(
-            khz, off + finding.detectable_db, color=FOUND_COLOUR, linestyle=":", linewidth=1.4,
-            label="would have been found",
-        )  # fmt: skip
-    _band_axis(axes, khz)
-    low, high = axes.get_ylim()
-    spare = max(0.0, LEAST_SPAN_DB - (high - low)) / 2
-    axes.set_ylim(low - spare, high + spare)
-    axes.legend(
-        fontsize=POINT - 1, loc="lower center", bbox_to_anchor=(0.4, 0.995), ncols=3,
-        frameon=False, handlelength=2.2, columnspacing=0.9, handletextpad=0.4, borderpad=0,
-    )  # fmt: skip
+    found = finding.detectable_db
+    edge = off + found if found is not None and math.isfinite(found) else None
+    low_db, high_db = _span([off, on] if edge is None else [off, on, edge])
+    for level in ticks(low_db, high_db, 5):
+        place = FLOORS.down((level - low_db) / (high_db - low_db))
+        yield line([(FLOORS.x, place), (FLOORS.right, place)], "#d5d9da", 0.6)
+        yield text(FLOORS.x - 4, place + 4, _minus(level), anchor="end", size=11)
+    ends = (math.log2(khz.min()) - 0.15, math.log2(khz.max()) + 0.15)
+    for octave in OCTAVES_KHZ:
+        share = (math.log2(octave) - ends[0]) / (ends[1] - ends[0])
+        if 0 <= share <= 1:
+            yield marks(FLOORS.x + share * FLOORS.width, FLOORS.bottom, f"{octave:g}", below=True)
+    across = FLOORS.x + FLOORS.width * (np.log2(khz) - ends[0]) / (ends[1] - ends[0])
+
+    def curve(levels: Floats) -> list[tuple[float, float]]:
+        down = [FLOORS.down((float(v) - low_db) / (high_db - low_db)) for v in levels]
+        return list(zip(across.tolist(), down, strict=True))
+
+    yield from _curves(curve(off), curve(on), None if edge is None else curve(edge))
+    yield outline(FLOORS)
 
 
-def _band_axis(axes: Axes, khz: Floats) -> None:
-    from matplotlib.ticker import FixedLocator, NullLocator
-
-    axes.set_xscale("log", base=2)
-    ticks = [t for t in (0.125, 0.25, 0.5, 1, 2, 4, 8, 16) if khz.min() <= t <= khz.max() * 1.05]
-    axes.xaxis.set_major_locator(FixedLocator(ticks))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.set_xticklabels([f"{t:g}" for t in ticks])
-    axes.grid(visible=True, color="#d5d9da", linewidth=0.6)
-    axes.set_axisbelow(True)
+_Curve = list[tuple[float, float]]
 
 
-def _label(axes: Axes, x: str, y: str, title: str) -> None:
-    axes.set_xlabel(x, fontsize=POINT, color=INK, labelpad=2)
-    axes.set_ylabel(y, fontsize=POINT, color=INK, labelpad=2)
-    axes.set_title(
-        title, fontsize=POINT + 1, color=INK, y=1.0, pad=19, loc="left", fontweight="bold"
+def _curves(off: _Curve, on: _Curve, edge: _Curve | None) -> Iterator[str]:
+    """Draw the curves, told apart by dash and mark, and say which is which."""
+    yield line([*off, *reversed(on)], "none", 0, fill="#dbe5ea")
+    yield line(off, OFF_COLOUR, 1.4, dash="5 3", dots="round")
+    yield line(on, ON_COLOUR, 1.6, dots="square")
+    x = float(FLOORS.x - 30)
+    for words, colour, dash, dots, wide in (
+        ("air off", OFF_COLOUR, "5 3", "round", 67),
+        ("air on", ON_COLOUR, "", "square", 65),
+        ("would be found", FOUND_COLOUR, "1.5 2.5", "", 0),
+    ):
+        if words == "would be found":
+            if edge is None:
+                continue
+            yield line(edge, colour, 1.6, dash=dash)
+        yield line([(x, 31), (x + 10, 31), (x + 20, 31)], colour, 1.6, dash=dash, dots=dots)
+        yield text(x + 24, 35, words, size=10.5)
+        x += wide
+
+
+def _all_finite(finding: Finding) -> bool:
+    floors = finding.floors
+    return (
+        floors is not None
+        and len(floors.centre_hz) > 0
+        and bool(np.isfinite([*floors.off_db, *floors.on_db]).all())
     )
-    axes.tick_params(labelsize=POINT - 0.5, colors=INK, length=3)
-    for side in axes.spines.values():
-        side.set_color("#8a9296")
+
+
+def _span(curves: Sequence[Floats]) -> tuple[float, float]:
+    """Return the levels at the foot and the head of the floor picture [dB]."""
+    low, high = (float(f(np.concatenate(curves))) for f in (np.min, np.max))
+    spare = max((high - low) * MARGIN, (LEAST_SPAN_DB - (high - low)) / 2)
+    return low - spare, high + spare
+
+
+def _minus(level: float) -> str:
+    return f"{level:g}".replace("-", "−")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,6 +11,8 @@ from earwitness.diagnosis.repair import REPAIRS
 from earwitness.engine.cautions import cautions
 from earwitness.engine.listening_points import listening_points
 from earwitness.report import words
+from earwitness.report.paragraph import complaint_cause_correction
+from earwitness.report.review import Review, review_of
 from earwitness.report.takes import TakeView, take_view
 
 if TYPE_CHECKING:
@@ -24,6 +28,9 @@ if TYPE_CHECKING:
 
 SET_UP_POINTS = ("adapter", "control")
 """Listening points that check the set-up, not the engine."""
+
+MOST_AT_ONCE = 4
+"""Takes that are drawn at the same time [1]. Chosen: a take in memory is some 60 MB."""
 
 PEOPLE = {
     "shop": "Shop",
@@ -122,11 +129,14 @@ class Page:
     cylinders: tuple[CylinderView, ...]
     not_tested: tuple[int, ...]
     spoken: tuple[Spoken, ...]
+    paragraph: tuple[tuple[str, str], ...]
+    """Complaint, cause and correction, to be pasted elsewhere."""
+    review: Review
     irregular: tuple[str, ...]
     """Interruptions, clock steps, a record that was not closed."""
 
 
-def page_of(told: Inspection, audio: Callable[[str], Recording]) -> Page:
+def page_of(told: Inspection, audio: Callable[[str], Recording], *, players: bool = True) -> Page:
     """Set the page for an inspection.
 
     Parameters
@@ -135,12 +145,16 @@ def page_of(told: Inspection, audio: Callable[[str], Recording]) -> Page:
         The inspection.
     audio : callable
         Returns the recording of a path that the record names, or raises an `EarwitnessError`.
+        It is called from several threads.
+    players : bool
+        Whether takes get a listening copy.
     """
     verdict = told.verdict
     area = verdict.area if verdict else "undetermined"
     limit = told.opened.limit
     judged = {c.cylinder: c for c in verdict.cylinders} if verdict else {}
     numbers = sorted({*told.tested, *judged})
+    views = _views(told, audio, players=players)
     return Page(
         inspection=told,
         title=told.opened.label or told.layout.label or told.name,
@@ -158,9 +172,11 @@ def page_of(told: Inspection, audio: Callable[[str], Recording]) -> Page:
         rows=tuple(_row(told, number, judged.get(number)) for number in numbers),
         limit=f"{limit.leakage_percent:g} % ({limit.origin})",
         together=told.verdict.reasons if told.verdict else (),
-        cylinders=tuple(_cylinder(told, n, judged.get(n), audio) for n in numbers),
+        cylinders=tuple(_cylinder(told, n, judged.get(n), views) for n in numbers),
         not_tested=tuple(n for n in range(1, told.layout.cylinders + 1) if n not in told.tested),
         spoken=tuple(_spoken(u) for u in told.utterances),
+        paragraph=complaint_cause_correction(told),
+        review=review_of(told),
         irregular=tuple(_irregular(told)),
     )
 
@@ -168,6 +184,15 @@ def page_of(told: Inspection, audio: Callable[[str], Recording]) -> Page:
 def moment(time: datetime) -> str:
     """Write a moment for a reader."""
     return time.strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def _views(
+    told: Inspection, audio: Callable[[str], Recording], *, players: bool
+) -> dict[int, TakeView]:
+    """Set every take, several at a time: each for itself, so that their order does not matter."""
+    with ThreadPoolExecutor(max_workers=min(MOST_AT_ONCE, os.cpu_count() or 1)) as pool:
+        views = pool.map(lambda take: take_view(told, take, audio, players=players), told.takes)
+        return {view.seq: view for view in views}
 
 
 def _facts(told: Inspection) -> Iterator[Fact]:
@@ -241,7 +266,7 @@ def _cylinder(
     told: Inspection,
     number: int,
     judged: CylinderVerdict | None,
-    audio: Callable[[str], Recording],
+    views: dict[int, TakeView],
 ) -> CylinderView:
     takes = [t for t in told.takes if t.cylinder == number]
     heard = {t.point for t in takes if t.counts}
@@ -256,7 +281,7 @@ def _cylinder(
             Fact(words.verdict_name(r.verdict), words.percent(r.probability)) for r in ranking[:5]
         ),
         readings=tuple(_reading(r) for r in readings if r.cylinder == number),
-        takes=tuple(take_view(told, t, audio) for t in takes),
+        takes=tuple(views[t.seq] for t in takes),
         not_heard=tuple(
             words.point_name(p.name)
             for p in offered

@@ -17,6 +17,8 @@ from earwitness.report.listening_copy import copy_of_cycled, copy_of_pair
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from markupsafe import Markup
+
     from earwitness.acoustics.finding import Finding
     from earwitness.audio.recording import Recording
     from earwitness.record.model import Inspection, Take
@@ -72,16 +74,17 @@ class TakeView:
     """Why the take does not count, None if it does."""
     numbers: tuple[tuple[str, str], ...]
     flags: tuple[Flag, ...]
-    picture: str | None
-    description: str
-    """Of the picture, for those who cannot see it."""
+    picture: Markup | None
+    """A drawing with its description for those who cannot see it."""
     player: Player | None
     problem: str | None
     """Why there is no picture and no sound."""
     files: tuple[File, ...]
 
 
-def take_view(told: Inspection, take: Take, audio: Callable[[str], Recording]) -> TakeView:
+def take_view(
+    told: Inspection, take: Take, audio: Callable[[str], Recording], *, players: bool = True
+) -> TakeView:
     """Set one take.
 
     Parameters
@@ -92,12 +95,18 @@ def take_view(told: Inspection, take: Take, audio: Callable[[str], Recording]) -
         The take.
     audio : callable
         Returns the recording of a path, or raises an `EarwitnessError`.
+    players : bool
+        Whether to make listening copies; paper has none.
     """
     finding = take.finding
     grade = finding.grade if finding else "undetermined"
-    picture, player, problem = _picture_and_sound(take, audio)
     point = words.point_name(take.point)
     said = words.GRADE_WORDS.get(grade, grade)
+    description = (
+        f"{point}: spectrogram of the take, and its noise floor by band with the air off and on; "
+        f"{said}."
+    )
+    picture, player, problem = _picture_and_sound(take, audio, description, players)
     return TakeView(
         seq=take.seq,
         point=point,
@@ -111,12 +120,25 @@ def take_view(told: Inspection, take: Take, audio: Callable[[str], Recording]) -
         numbers=tuple(_numbers(finding)) if finding and finding.usable else (),
         flags=tuple(_flag(name) for name in (finding.flags if finding else ())),
         picture=picture,
-        description=f"{point}: spectrogram of the take, and its noise floor by band with the air "
-        f"off and on; {said}.",
         player=player,
         problem=problem,
         files=tuple(_files(told, take)),
     )
+
+
+def _rise(finding: Finding) -> str:
+    """Say the rise; where it is not significant only what it is at most."""
+    low, high = finding.interval_db
+    if finding.p_value is not None and finding.p_value > DEFAULTS.none_p:
+        return f"not significant; at most {words.decibels(high)}"
+    return f"{words.decibels(finding.excess_db)} (95 % interval {words.interval(low, high)})"
+
+
+def _chance(p_value: float | None) -> str:
+    """Say how often such a rise comes without a leak."""
+    if p_value is None:
+        return "not stated: this take screens only, it proves nothing"
+    return f"p = {p_value:.4f}" if p_value >= 0.0001 else "p below 0.0001"
 
 
 def _seal(told: Inspection, take: Take) -> str:
@@ -139,27 +161,13 @@ def _numbers(finding: Finding) -> Iterator[tuple[str, str]]:
     if finding.hiss_db is not None:
         bound = " or fainter" if "upper-bound" in finding.flags else ""
         yield "The hiss itself, against the floor", words.decibels(finding.hiss_db) + bound
-    yield "Chance of such a rise without a leak", _chance(finding)
+    yield "Chance of such a rise without a leak", _chance(finding.p_value)
     if finding.detectable_db is not None:
         yield (
             "Smallest rise it would have shown",
             f"{words.decibels(finding.detectable_db)}, with probability 0.85",
         )
     yield "Sound used", f"{finding.baseline_s:.1f} s air off, {finding.take_s:.1f} s air on"
-
-
-def _rise(finding: Finding) -> str:
-    """Say the rise; where it is not significant only what it is at most."""
-    low, high = finding.interval_db
-    if finding.p_value is not None and finding.p_value > DEFAULTS.none_p:
-        return f"not significant; at most {words.decibels(high)}"
-    return f"{words.decibels(finding.excess_db)} (95 % interval {words.interval(low, high)})"
-
-
-def _chance(finding: Finding) -> str:
-    if finding.p_value is None:
-        return "not stated: this take screens only, it proves nothing"
-    return f"p = {finding.p_value:.4f}" if finding.p_value >= 0.0001 else "p below 0.0001"
 
 
 def _flag(name: str) -> Flag:
@@ -185,8 +193,10 @@ def _files(told: Inspection, take: Take) -> Iterator[File]:
 
 
 def _picture_and_sound(
-    take: Take, audio: Callable[[str], Recording]
-) -> tuple[str | None, Player | None, str | None]:
+    take: Take, audio: Callable[[str], Recording], description: str, players: bool
+) -> tuple[Markup | None, Player | None, str | None]:
+    from markupsafe import Markup, escape
+
     pair = take.basis == "pair"
     try:
         recordings = [audio(path) for path in take.audio[: 2 if pair else 1]]
@@ -195,7 +205,10 @@ def _picture_and_sound(
     if not recordings:
         return None, None, "The record names no sound for this take"
     parts = parts_of(recordings, take.air_on_s, pair=pair)
-    picture = _data_uri("image/png", take_picture(parts, take.finding))
+    described = str(escape(words.made_visible(description)))
+    picture = Markup(take_picture(parts, take.finding, described))  # noqa: S704  # our own drawing
+    if not players:
+        return picture, None, None
     if pair and len(recordings) == 2:
         copy = copy_of_pair(*recordings)
     else:
