@@ -44,7 +44,7 @@ FAULT_MEANINGS: Mapping[str, str] = {
 """What each kind of fault means."""
 
 _LINE_BREAK = re.compile(r"\r\n|\r|\n")
-_LINE = re.compile(r"([^ \t]+)[ \t]+(.+)", re.DOTALL)
+_LINE = re.compile(r"([^ \t]+)[ \t]+([^ \t].*)", re.DOTALL)
 _DIGEST = re.compile(r"[0-9a-fA-F]{64}", re.ASCII)
 _ESCAPE = re.compile(r"%(0[aA]|0[dD]|25)")
 _LABEL = re.compile(r"([^\s:][^:]*?)[ \t]*:[ \t]*(.*)", re.DOTALL)
