@@ -33,7 +33,10 @@ HEAVY = {
 
 
 def test_the_commands_are_the_documented_ones() -> None:
-    assert COMMANDS == ["demo", "devices", "dictate", "judge", "plan", "replay", "report", "score"]
+    assert COMMANDS == [
+        "demo", "devices", "dictate", "judge", "pack", "plan", "replay", "report", "score",
+        "verify",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -133,6 +133,49 @@ def report(record: options.Record, out: options.Out = None, as_json: options.Jso
 
 
 @app.command()
+def pack(
+    record: options.Record,
+    out: options.Out = None,
+    keys: options.Keys = options.KEY_FOLDER,
+    passphrase: options.PassPhrase = None,
+    new_key: Annotated[bool, typer.Option("--new-key", help="Exchange the shop's key.")] = False,
+    as_json: options.Json = False,
+) -> None:
+    """Pack a record and its report into a signed claim bag for a third party.
+
+    Example: earwitness pack inspection-2026-03-02-0915
+    """
+    from earwitness.cli import show
+    from earwitness.cli.evidence import pack_record
+
+    packed = pack_record(
+        record, out, keys=keys, passphrase=passphrase, new_key=new_key, tell=show.say
+    )
+    show.packed(packed, as_json=as_json)
+
+
+@app.command()
+def verify(
+    bag: Annotated[Path, typer.Argument(help="Claim bag to check.")],
+    quick: Annotated[bool, typer.Option("--quick", help="Names and sizes only.")] = False,
+    recompute: Annotated[
+        bool, typer.Option("--recompute", help="Also score every take and judge anew.")
+    ] = False,
+    key: Annotated[Path | None, typer.Option(help="Key card that the shop handed out.")] = None,
+    as_json: options.Json = False,
+) -> None:
+    """Check that nothing in a claim bag was lost or altered. Exit 0 sound, 1 defective.
+
+    Example: earwitness verify inspection-2026-03-02-0915-claim --recompute
+    """
+    from earwitness.cli import show
+    from earwitness.cli.evidence import verify_bag
+
+    depth = options.depth(quick=quick, recompute=recompute)
+    show.verified(verify_bag(bag, depth, key), as_json=as_json)
+
+
+@app.command()
 def plan(
     sheet: Annotated[Path | None, typer.Argument(help="Run sheet with the engine in it.")] = None,
     cylinders: Annotated[int, typer.Option(help="Number of cylinders.")] = 4,

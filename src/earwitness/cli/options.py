@@ -13,11 +13,24 @@ from earwitness.errors import EarwitnessError
 
 if TYPE_CHECKING:
     from earwitness.engine.layout import EngineLayout
+    from earwitness.record.claim.defects import Depth
 
 Json = Annotated[bool, typer.Option("--json", help="Print one documented JSON object.")]
 Out = Annotated[Path | None, typer.Option(help="Where to write; a dated name if left out.")]
 Model = Annotated[Path | None, typer.Option(help="Folder of another Vosk model.")]
 Record = Annotated[Path, typer.Argument(help="Record folder of an inspection.")]
+KEY_FOLDER = Path(typer.get_app_dir("earwitness")) / "keys"
+"""Where the shop's key lies unless another folder is named."""
+Keys = Annotated[
+    Path, typer.Option(help="The shop's key folder.", envvar="EARWITNESS_KEYS", show_default=False)
+]
+PassPhrase = Annotated[
+    str | None,
+    typer.Option(
+        help="What protects the key; better given in the environment than typed here.",
+        envvar="EARWITNESS_PASSPHRASE",
+    ),
+]
 Times = tuple[tuple[float, float], ...]
 
 
@@ -62,6 +75,21 @@ def take(
         " or --cycled with --air-on and perhaps --reference",
         remedy="Give one of the two forms; `earwitness score --help` shows both.",
     )
+
+
+def depth(*, quick: bool, recompute: bool) -> Depth:
+    """Say how deep to check.
+
+    Raises
+    ------
+    EarwitnessError
+        If both ends are asked for.
+    """
+    if quick and recompute:
+        raise EarwitnessError(
+            "--quick and --recompute exclude each other", remedy="Leave one of them out."
+        )
+    return "quick" if quick else "recompute" if recompute else "default"
 
 
 def layout(

@@ -17,6 +17,12 @@ if TYPE_CHECKING:
 REPORT_NAME = "report.html"
 
 
+def draw_report(record: Path) -> str:
+    """Return the report of a record folder; raises as `write_report`."""
+    told = model.inspection(read_record(record))
+    return render_html(told, audio=lambda name: read_recording(record / name))
+
+
 def write_report(record: Path, out: Path | None = None) -> Path:
     """Write the report as one self-contained HTML page.
 
@@ -39,8 +45,7 @@ def write_report(record: Path, out: Path | None = None) -> Path:
     StorageError
         If the file cannot be written.
     """
-    inspection = model.inspection(read_record(record))
-    page = render_html(inspection, audio=lambda name: read_recording(record / name))
+    page = draw_report(record)
     target = out or record
     target = target / REPORT_NAME if target.is_dir() else target
     _replace(target, page)

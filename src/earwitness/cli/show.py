@@ -10,19 +10,24 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from earwitness.errors import EXIT_DEFECT
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from earwitness.acoustics.finding import Finding
     from earwitness.audio.microphone import AudioSystem
+    from earwitness.cli.evidence import Packed
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.engine.layout import EngineLayout
     from earwitness.engine.test_plan import GaugeSetUp, PlanStep
+    from earwitness.record.claim.defects import Verification
     from earwitness.session.replay import Judgement, Progress
     from earwitness.speech.dictation import Heard
 
 DEVICES_SCHEMA = "earwitness.devices/1"
+PACK_SCHEMA = "earwitness.pack/1"
 PLAN_SCHEMA = "earwitness.plan/1"
 REPORT_SCHEMA = "earwitness.report/1"
 SCORE_SCHEMA = "earwitness.score/1"
@@ -132,6 +137,29 @@ def written(page: Path, *, as_json: bool) -> None:
         typer.echo(f"Report: {page}")
 
 
+def packed(made: Packed, *, as_json: bool) -> None:
+    """Print where a claim bag was written, and who signed it."""
+    if as_json:
+        body = {"bag": str(made.bag), "fingerprint": made.fingerprint, "card": str(made.card)}
+        _json({"schema": PACK_SCHEMA, **body, "discloses": list(made.discloses)})
+        return
+    typer.echo(f"Claim bag: {made.bag}\nSigned by: {made.fingerprint}\nKey card:  {made.card}")
+
+
+def verified(result: Verification, *, as_json: bool) -> None:
+    """Print what is wrong with a claim bag; exit 1 if anything is."""
+    if as_json:
+        _json(result.to_json())
+    else:
+        typer.echo("SOUND" if result.sound else "DEFECTIVE")
+        _list(
+            "Defects", [f"step {d.step}, {d.kind}: {_at(d.path)}{d.detail}" for d in result.defects]
+        )
+        _list("To know", result.facts)
+    if not result.sound:
+        raise typer.Exit(EXIT_DEFECT)
+
+
 def devices(system: AudioSystem, *, as_json: bool) -> None:
     """Print the microphones."""
     if as_json:
@@ -228,6 +256,10 @@ def _rise(result: Finding) -> str:
 
 def _where(result: Finding) -> str:
     return f"{result.point}: " if result.point else ""
+
+
+def _at(path: str | None) -> str:
+    return f"{path}: " if path else ""
 
 
 def _plain(value: float | None) -> str | None:

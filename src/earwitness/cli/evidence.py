@@ -1,0 +1,116 @@
+"""Pack a record into a claim bag, and check one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from earwitness.cli.options import clock
+from earwitness.cli.reporting import REPORT_NAME, draw_report, write_report
+from earwitness.errors import KeyStoreError
+from earwitness.record.claim.bag import pack
+from earwitness.record.claim.card import KeyCard, card_text, read_card
+from earwitness.record.claim.disclosure import disclosure
+from earwitness.record.claim.keys import rotate, shop_key
+from earwitness.record.claim.page import Drawing
+from earwitness.record.claim.verify import verify
+from earwitness.record.durable import write_file
+from earwitness.record.model import inspection
+from earwitness.record.reader import read_record
+from earwitness.report.page_words import words_of_page
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from earwitness.record.claim.defects import Depth, Verification
+    from earwitness.record.claim.keys import ShopKey
+
+CARD_NAME = "shop-key-card.txt"
+"""The public half of the shop's key, to hand out; it lies beside the key folder's own files."""
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """A claim bag that was just made."""
+
+    bag: Path
+    fingerprint: str
+    card: Path
+    """The shop's public key card, for whoever will check the bag."""
+    discloses: tuple[str, ...]
+
+
+def pack_record(
+    record: Path,
+    out: Path | None,
+    *,
+    keys: Path,
+    passphrase: str | None,
+    new_key: bool,
+    tell: Callable[[str], None],
+) -> Packed:
+    """Write the report anew and pack it with its record.
+
+    Parameters
+    ----------
+    record : Path
+        Record folder.
+    out : Path or None
+        The bag to make; beside the record if None.
+    keys : Path
+        The shop's key folder.
+    passphrase : str or None
+        What protects the key.
+    new_key : bool
+        Take a new key into use first; the old one vouches for it.
+    tell : callable
+        Called with each thing the bag will disclose, before it is made.
+
+    Raises
+    ------
+    RecordError, KeyStoreError, StorageError
+        If record, key or disk will not do; nothing of the bag is left.
+    """
+    read = read_record(record)
+    discloses = disclosure(read)
+    for sentence in discloses:
+        tell(sentence)
+    key = shop_key(keys, clock=clock, passphrase=passphrase)
+    if new_key:
+        key = rotate(keys, clock=clock, passphrase=passphrase)
+    shop = inspection(read).opened.people.get("shop", "")
+    reports = {REPORT_NAME: write_report(record)}
+    bag = pack(record, out, key=key, clock=clock, reports=reports)
+    return Packed(bag, key.fingerprint, _card(keys, key, shop), discloses)
+
+
+def verify_bag(bag: Path, depth: Depth, card: Path | None) -> Verification:
+    """Check a claim bag; with the shop's key card also whose it is.
+
+    Raises
+    ------
+    KeyStoreError
+        If the card cannot be read. A bag that cannot be read is a defect, not an error.
+    """
+    known = None if card is None else _digest_on(card)
+    drawing = Drawing(draw=draw_report, words=words_of_page)
+    return verify(bag, depth=depth, known_key=known, render=drawing)
+
+
+def _card(keys: Path, key: ShopKey, shop: str) -> Path:
+    card = keys / CARD_NAME
+    text = card_text(KeyCard(shop, key.public, key.since.date()))
+    card.unlink(missing_ok=True)
+    write_file(card, text.encode("utf-8"))
+    return card
+
+
+def _digest_on(card: Path) -> str:
+    try:
+        return read_card(card.read_text(encoding="utf-8")).digest
+    except (OSError, ValueError) as e:
+        raise KeyStoreError(
+            f"{card} cannot be read as a key card ({e})",
+            remedy="Give the text file that the shop handed out.",
+        ) from e
