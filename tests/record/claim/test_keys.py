@@ -22,10 +22,12 @@ from cryptography.hazmat.primitives.serialization import (
     PrivateFormat,
     load_pem_private_key,
 )
+from hypothesis import given
+from hypothesis import strategies as st
 
 from earwitness.errors import KeyStoreError, RecordError, StorageError
 from earwitness.record.canonical import canonical_bytes
-from earwitness.record.claim import keys
+from earwitness.record.claim import keys, protection
 from earwitness.record.claim.card import HEADING, KeyCard, card_text, read_card
 from earwitness.record.claim.keys import KEY_FILE, protect, rotate, shop_key
 from earwitness.record.claim.rotation import (
@@ -56,6 +58,12 @@ NOBODY = 65534
 @pytest.fixture
 def store(tmp_path: Path) -> Path:
     return tmp_path / "config" / "keys"
+
+
+@pytest.fixture
+def few_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The true number takes a good part of a second at each use."""
+    monkeypatch.setattr(protection, "ROUNDS", 1000)
 
 
 def mode(path: Path) -> int:
@@ -105,6 +113,34 @@ def test_openssl_reads_the_key(store: Path, clock: Clock) -> None:
         check=True,
     )
     assert told.stdout == public_key_text(made.public)
+
+
+@pytest.mark.slow
+def test_openssl_sees_how_the_key_is_protected(store: Path, clock: Clock) -> None:
+    """The names of RFC 8018 for the scheme, and the number of rounds, as another program reads."""
+    shop_key(store, clock=clock, passphrase=PHRASE)
+    text = (store / KEY_FILE).read_bytes()
+    told = subprocess.run(
+        ["openssl", "asn1parse"],
+        input=text[text.index(b"-----BEGIN") :],
+        capture_output=True,
+        check=True,
+    ).stdout.decode()
+    for name in (":PBES2", ":PBKDF2", ":hmacWithSHA256", ":aes-256-cbc", f":{600_000:06X}"):
+        assert name in told
+
+
+@given(st.binary(min_size=32, max_size=32), st.binary(min_size=1, max_size=200))
+def test_a_general_library_opens_every_protected_key(seed: bytes, phrase: bytes) -> None:
+    key = Ed25519PrivateKey.from_private_bytes(seed)
+    data = key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(protection, "ROUNDS", 1000)
+        text = protection.protected_text(data, phrase)
+        assert text != protection.protected_text(data, phrase)
+    read = load_pem_private_key(text, phrase)
+    assert isinstance(read, Ed25519PrivateKey)
+    assert read.private_bytes_raw() == seed
 
 
 @pytest.mark.parametrize("what", ["folder", "file"])
@@ -185,6 +221,7 @@ def test_the_key_of_another_account_is_refused(
         shop_key(store, clock=clock)
 
 
+@pytest.mark.usefixtures("few_rounds")
 def test_a_pass_phrase_protects_the_key(store: Path, clock: Clock) -> None:
     made = shop_key(store, clock=clock, passphrase=PHRASE)
     assert b"BEGIN ENCRYPTED PRIVATE KEY" in (store / KEY_FILE).read_bytes()
@@ -209,6 +246,7 @@ def test_a_pass_phrase_for_a_key_without_one_is_refused(store: Path, clock: Cloc
         shop_key(store, clock=clock, passphrase=PHRASE)
 
 
+@pytest.mark.usefixtures("few_rounds")
 def test_a_pass_phrase_can_be_set_changed_and_taken_away(store: Path, clock: Clock) -> None:
     made = shop_key(store, clock=clock)
     for old, new in ((None, "one"), ("one", "two"), ("two", None)):
@@ -293,6 +331,7 @@ def test_an_exchange_keeps_the_old_key_and_leads_from_it_to_the_new_one(
     assert thread[0].rotated_at == made[1].since == START + timedelta(seconds=1)
 
 
+@pytest.mark.usefixtures("few_rounds")
 def test_an_exchange_is_protected_like_the_key_before(store: Path, clock: Clock) -> None:
     shop_key(store, clock=clock, passphrase=PHRASE)
     with pytest.raises(KeyStoreError, match="does not open"):
@@ -376,7 +415,7 @@ import os, signal, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from earwitness.record import durable
-from earwitness.record.claim import keys
+from earwitness.record.claim import keys, protection
 
 left = int(sys.argv[2])
 def counted(name):

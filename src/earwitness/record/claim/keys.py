@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import KeyStoreError, RecordError, StorageError
 from earwitness.record import durable
+from earwitness.record.claim.protection import protected_text
 from earwitness.record.claim.rotation import SignedRotation, key_thread, signed_rotation
 from earwitness.record.claim.statement import FINGERPRINT_DIGITS, fingerprint, key_digest
 from earwitness.record.moment import Clock, from_rfc3339, rfc3339
@@ -192,12 +193,12 @@ def _private_key(data: bytes, path: Path, passphrase: str | None) -> Ed25519Priv
 
 
 def _private_text(key: Ed25519PrivateKey, since: datetime, passphrase: str | None) -> bytes:
-    from cryptography.hazmat.primitives import serialization as s
+    from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 
-    protection: s.KeySerializationEncryption = s.NoEncryption()
+    open_form = Encoding.PEM if passphrase is None else Encoding.DER
+    text = key.private_bytes(open_form, PrivateFormat.PKCS8, NoEncryption())
     if passphrase is not None:
-        protection = s.BestAvailableEncryption(_phrase(passphrase))
-    text = key.private_bytes(s.Encoding.PEM, s.PrivateFormat.PKCS8, protection)
+        text = protected_text(text, _phrase(passphrase))
     return f"In use since: {rfc3339(since)}\n\n".encode() + text
 
 
