@@ -615,6 +615,58 @@ def test_a_time_stamp_can_be_packed(
     assert content(again) == content(bag)
 
 
+AUTHORITY = """
+[req]
+distinguished_name = name
+x509_extensions = stamps
+prompt = no
+[name]
+CN = Time stamp authority of this test
+[stamps]
+extendedKeyUsage = critical, timeStamping
+basicConstraints = CA:TRUE
+[tsa]
+default_tsa = here
+[here]
+serial = serial
+signer_cert = authority.pem
+signer_key = authority.key
+signer_digest = sha256
+default_policy = 1.2.3.4
+digests = sha256
+"""
+
+
+@pytest.mark.slow
+def test_an_answer_of_a_true_authority_is_taken_and_checks_by_the_note(
+    bag: Path, tmp_path: Path
+) -> None:
+    """RFC 3161 by openssl: asked over the statement, answered, packed, checked as the note says."""
+
+    def openssl(*args: str | Path) -> None:
+        subprocess.run(["openssl", *args], cwd=place, check=True, capture_output=True)
+
+    place = tmp_path / "authority"
+    place.mkdir()
+    (place / "conf").write_text(AUTHORITY)
+    (place / "serial").write_text("01\n")
+    make = "req -x509 -newkey rsa:2048 -nodes -days 2 -config conf"
+    openssl(*make.split(), "-keyout", "authority.key", "-out", "authority.pem")
+    statement = bag / "claim/statement.json"
+    openssl("ts", "-query", "-data", statement, "-sha256", "-cert", "-out", "question")
+    openssl("ts", "-reply", "-config", "conf", "-queryfile", "question", "-out", "answer.tsr")
+    add_timestamp(bag, place / "answer.tsr")
+    assert bagit.Bag(str(bag)).validate()
+    note = (bag / "data/CHECKING.txt").read_text(encoding="utf-8")
+    command = next(line for line in note.splitlines() if "openssl ts -verify" in line)
+    command = command.replace("AUTHORITY.pem", str(place / "authority.pem"))
+    checked = subprocess.run(["bash", "-c", command], cwd=bag, capture_output=True, check=False)
+    assert (checked.returncode, b"Verification: OK" in checked.stdout + checked.stderr) == (0, True)
+    statement.write_bytes(statement.read_bytes() + b" ")
+    checked = subprocess.run(["bash", "-c", command], cwd=bag, capture_output=True, check=False)
+    assert checked.returncode != 0
+
+
 def test_a_time_stamp_over_something_else_is_refused(
     bag: Path, token: Path, tmp_path: Path
 ) -> None:
