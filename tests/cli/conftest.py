@@ -44,3 +44,13 @@ def earwitness() -> Callable[..., Result]:
         return result
 
     return run
+
+
+@pytest.fixture
+def bag(earwitness: Callable[..., Result], bay: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A claim bag of a small inspection, signed with a key of its own."""
+    monkeypatch.setenv("EARWITNESS_KEYS", str(bay / "keys"))
+    earwitness("replay", bay / "sheet.toml", "--out", bay / "record")
+    packed = earwitness("pack", bay / "record", "--json")
+    assert packed.exit_code == 0, packed.stderr
+    return bay / "record-claim"

@@ -19,16 +19,6 @@ if TYPE_CHECKING:
     Run = Callable[..., Result]
 
 
-@pytest.fixture
-def bag(earwitness: Run, bay: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A claim bag of a small inspection, signed with a key of its own."""
-    monkeypatch.setenv("EARWITNESS_KEYS", str(bay / "keys"))
-    earwitness("replay", bay / "sheet.toml", "--out", bay / "record")
-    packed = earwitness("pack", bay / "record", "--json")
-    assert packed.exit_code == 0, packed.stderr
-    return bay / "record-claim"
-
-
 def defects(result: Result) -> set[tuple[int, str]]:
     assert result.exit_code == 1, result.output
     body = json.loads(result.stdout)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from earwitness.cli.options import clock
 from earwitness.cli.reporting import REPORT_NAME, draw_report, write_report
 from earwitness.errors import KeyStoreError
+from earwitness.record.claim.audit import audit, to_parquet
 from earwitness.record.claim.bag import pack
 from earwitness.record.claim.card import KeyCard, card_text, read_card
 from earwitness.record.claim.disclosure import disclosure
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from earwitness.record.claim.audit import Row, Summary
     from earwitness.record.claim.defects import Depth, Verification
     from earwitness.record.claim.keys import ShopKey
 
@@ -96,6 +98,23 @@ def verify_bag(bag: Path, depth: Depth, card: Path | None) -> Verification:
     known = None if card is None else _digest_on(card)
     drawing = Drawing(draw=draw_report, words=words_of_page)
     return verify(bag, depth=depth, known_key=known, render=drawing)
+
+
+def audit_archive(
+    folder: Path,
+    out: Path,
+    depth: Depth,
+    *,
+    jobs: int,
+    scheduler: str | None,
+    tell: Callable[[Row, int], None],
+) -> Summary:
+    """Check every claim bag below a folder; see `audit`. A .parquet table keeps its .csv beside."""
+    table = out.with_suffix(".csv") if out.suffix == ".parquet" else out
+    done = audit(folder, table, depth=depth, jobs=jobs, scheduler=scheduler, tell=tell)
+    if table != out:
+        to_parquet(table, out)
+    return done
 
 
 def _card(keys: Path, key: ShopKey, shop: str) -> Path:

@@ -157,7 +157,7 @@ def pack(
 @app.command()
 def verify(
     bag: Annotated[Path, typer.Argument(help="Claim bag to check.")],
-    quick: Annotated[bool, typer.Option("--quick", help="Names and sizes only.")] = False,
+    quick: options.Quick = False,
     recompute: Annotated[
         bool, typer.Option("--recompute", help="Also score every take and judge anew.")
     ] = False,
@@ -173,6 +173,34 @@ def verify(
 
     depth = options.depth(quick=quick, recompute=recompute)
     show.verified(verify_bag(bag, depth, key), as_json=as_json)
+
+
+@app.command()
+def audit(
+    folder: Annotated[Path, typer.Argument(help="Archive: a folder with claim bags below it.")],
+    out: Annotated[
+        Path, typer.Option(help="Table to write or to go on with, .csv or .parquet.")
+    ] = Path("audit.csv"),
+    quick: options.Quick = False,
+    shallow: Annotated[
+        bool, typer.Option("--no-recompute", help="Digests and signatures, no sound.")
+    ] = False,
+    jobs: Annotated[int, typer.Option(min=1, help="Bags at a time.")] = 2,
+    scheduler: Annotated[str | None, typer.Option(help="Dask scheduler to use instead.")] = None,
+    as_json: options.Json = False,
+) -> None:
+    """Verify and recompute an archive of claim bags. Exit 0 all sound, 1 any defective.
+
+    Example: earwitness audit claims-2026 --out claims-2026.csv
+    """
+    from earwitness.cli import show
+    from earwitness.cli.evidence import audit_archive
+
+    depth = options.depth(quick=quick, recompute=not (quick or shallow))
+    done = audit_archive(
+        folder, out, depth, jobs=jobs, scheduler=scheduler, tell=show.audit_progress
+    )
+    show.audited(done, out, as_json=as_json)
 
 
 @app.command()

@@ -19,6 +19,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one documented JSON ob
 Out = Annotated[Path | None, typer.Option(help="Where to write; a dated name if left out.")]
 Model = Annotated[Path | None, typer.Option(help="Folder of another Vosk model.")]
 Record = Annotated[Path, typer.Argument(help="Record folder of an inspection.")]
+Quick = Annotated[bool, typer.Option("--quick", help="Names and sizes only.")]
 KEY_FOLDER = Path(typer.get_app_dir("earwitness")) / "keys"
 """Where the shop's key lies unless another folder is named."""
 Keys = Annotated[

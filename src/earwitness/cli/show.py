@@ -22,10 +22,12 @@ if TYPE_CHECKING:
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.engine.layout import EngineLayout
     from earwitness.engine.test_plan import GaugeSetUp, PlanStep
+    from earwitness.record.claim.audit import Row, Summary
     from earwitness.record.claim.defects import Verification
     from earwitness.session.replay import Judgement, Progress
     from earwitness.speech.dictation import Heard
 
+AUDIT_SCHEMA = "earwitness.audit/1"
 DEVICES_SCHEMA = "earwitness.devices/1"
 PACK_SCHEMA = "earwitness.pack/1"
 PLAN_SCHEMA = "earwitness.plan/1"
@@ -157,6 +159,21 @@ def verified(result: Verification, *, as_json: bool) -> None:
         )
         _list("To know", result.facts)
     if not result.sound:
+        raise typer.Exit(EXIT_DEFECT)
+
+
+def audit_progress(row: Row, count: int) -> None:
+    """Print one audited bag to stderr."""
+    say(f"[{count}] {row.bag}: {'sound' if row.sound else f'DEFECTIVE, {row.kinds}'}")
+
+
+def audited(done: Summary, out: Path, *, as_json: bool) -> None:
+    """Print what an audit came to; exit 1 if any bag is defective."""
+    if as_json:
+        _json({"schema": AUDIT_SCHEMA, **asdict(done), "table": str(out)})
+    else:
+        typer.echo(f"{done.bags} bags, {done.unsound} defective, {done.resumed} done before: {out}")
+    if done.unsound:
         raise typer.Exit(EXIT_DEFECT)
 
 

@@ -37,6 +37,12 @@ _HOSTILE = (EarwitnessError, ArithmeticError, LookupError, TypeError, ValueError
 """What computing with a stranger's values may raise; nothing of it may stop the checking."""
 
 
+SAME_WITHIN = 1e-9
+"""Numbers that differ by less, relatively or absolutely, are the same [1]. Linear algebra sums in
+another order on another processor or with another number of threads: 2e-13 was seen between one
+thread and two. A level that is off by a billionth of a decibel changes no claim."""
+
+
 @dataclass(frozen=True, slots=True)
 class Difference:
     """One field that is recorded otherwise than it comes out."""
@@ -56,7 +62,9 @@ class Difference:
 
 
 def differences(recorded: Any, recomputed: Any, field: str = "") -> Iterator[Difference]:
-    """Yield every field of a JSON value that differs from that of another one, exactly.
+    """Yield every field of a JSON value that differs from that of another one.
+
+    Numbers with a fraction are the same within `SAME_WITHIN`, everything else exactly.
 
     Examples
     --------
@@ -72,8 +80,14 @@ def differences(recorded: Any, recomputed: Any, field: str = "") -> Iterator[Dif
             yield Difference(f"length of {field}", len(recorded), len(recomputed))
         for i, (a, b) in enumerate(zip(recorded, recomputed, strict=False)):
             yield from differences(a, b, f"{field}[{i}]")
-    elif recorded != recomputed or isinstance(recorded, bool) != isinstance(recomputed, bool):
+    elif not _is_same(recorded, recomputed):
         yield Difference(field, recorded, recomputed)
+
+
+def _is_same(a: Any, b: Any) -> bool:
+    if _is_number(a) and _is_number(b) and float in (type(a), type(b)):
+        return math.isclose(a, b, rel_tol=SAME_WITHIN, abs_tol=SAME_WITHIN)
+    return bool(a == b) and isinstance(a, bool) == isinstance(b, bool)
 
 
 def score_again(folder: Path, take: model.Take) -> Finding:
