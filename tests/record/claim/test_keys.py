@@ -221,6 +221,25 @@ def test_the_key_of_another_account_is_refused(
         shop_key(store, clock=clock)
 
 
+def test_a_folder_out_of_reach_is_named(store: Path, clock: Clock) -> None:
+    """As the account without rights where the tests run as root; pytest's folders are closed."""
+    shop_key(store, clock=clock)
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(NOBODY)
+    else:
+        store.parent.chmod(0)
+    try:
+        for folder in (store, store.with_name("new")):
+            with pytest.raises(KeyStoreError, match="cannot be opened or made"):
+                shop_key(folder, clock=clock)
+    finally:
+        if root:
+            os.seteuid(0)
+        else:
+            store.parent.chmod(0o700)
+
+
 @pytest.mark.usefixtures("few_rounds")
 def test_a_pass_phrase_protects_the_key(store: Path, clock: Clock) -> None:
     made = shop_key(store, clock=clock, passphrase=PHRASE)

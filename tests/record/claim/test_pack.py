@@ -461,7 +461,8 @@ def test_a_place_that_cannot_be_written_is_named(
     record: Path, key: ShopKey, reports: dict[str, Path], tmp_path: Path
 ) -> None:
     (tmp_path / "file").write_text("x")
-    for out in (tmp_path / "file" / "bag", tmp_path / ("x" * 250)):
+    (tmp_path / "loop").symlink_to("loop")
+    for out in (tmp_path / "file" / "bag", tmp_path / ("x" * 250), tmp_path / "loop" / "bag"):
         with pytest.raises(StorageError, match="The disk refused to pack"):
             pack(record, out, key=key, clock=packed_at, reports=reports)
 

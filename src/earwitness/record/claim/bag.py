@@ -8,6 +8,7 @@ import os
 import shutil
 from contextlib import contextmanager, suppress
 from importlib.metadata import version
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from earwitness.errors import AudioFileError, RecordError
@@ -33,7 +34,6 @@ from earwitness.record.reader import LOG, Record, read_record
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from datetime import datetime
-    from pathlib import Path
 
     from earwitness.record.claim.keys import ShopKey
     from earwitness.record.moment import Clock
@@ -241,7 +241,7 @@ def _info(
 
 
 def _beside(record: Path) -> Path:
-    named = record if record.name not in {"", ".."} else record.resolve()
+    named = record if record.name not in {"", ".."} else Path(os.path.realpath(record))
     return named.with_name(f"{named.name}-claim")
 
 
@@ -250,7 +250,7 @@ def _refuse_place(target: Path, record: Path) -> None:
         raise RecordError(
             f"{target} is already there", remedy="Choose another folder, or move that one away."
         )
-    if record.resolve() in target.resolve().parents:
+    if Path(os.path.realpath(record)) in Path(os.path.realpath(target)).parents:
         raise RecordError(
             f"{target} lies in the record itself", remedy="Choose a folder outside the record."
         )
