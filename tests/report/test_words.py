@@ -46,13 +46,21 @@ def test_levels_without_a_bound_are_said_in_words() -> None:
     assert words.decibels(-0.04) == words.decibels(0.0) == "0.0 dB"
 
 
-@pytest.mark.parametrize("mark", ["\u202e", "\u2066", "\u200f", "\x00", "\x1b", "\ue000", "\u061c"])
+HIDDEN = [
+    "\u202e", "\u2066", "\u200f", "\x00", "\x1b", "\ue000", "\u061c", "\u200b", "\ufeff", "\U000e0041",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("mark", HIDDEN)
 def test_hidden_and_reordering_characters_become_visible(mark: str) -> None:
-    """Unicode 15, section 23.2 and 23.3: directional marks, embeddings, overrides, isolates."""
+    """Unicode 15, section 23.2, 23.3, 23.8, 23.9: directional marks, embeddings, overrides,
+    isolates, zero-width space, byte order mark, tags."""
     assert words.made_visible(f"a{mark}b") == f"a[U+{ord(mark):04X}]b"
 
 
-@pytest.mark.parametrize("text", ["Ærø – 日本 ✓ 34 %", "two\nlines", "emoji 🔧", "Zürich"])
+@pytest.mark.parametrize(
+    "text", ["Ærø – 日本 ✓ 34 %", "two\nlines", "emoji 🔧", "Zürich", "\u0645\u06cc\u200c\u062e"]
+)
 def test_ordinary_text_is_left_alone(text: str) -> None:
     assert words.made_visible(text) == text
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
+    from earwitness.record.bodies import Quantity
     from earwitness.record.model import Inspection
 
 CAUSES = {
@@ -26,6 +27,13 @@ CAUSES = {
     "undetermined": "Cause not determined by this inspection.",
 }
 """How the cause begins, by area; a probability is added where something was found."""
+
+READ: dict[Quantity, str] = {
+    "compression-dry": "dry compression",
+    "compression-wet": "wet compression",
+    "bubbles": "bubbles at the radiator:",
+}
+"""What each further reading is called within a sentence."""
 
 
 def complaint_cause_correction(told: Inspection) -> tuple[tuple[str, str], ...]:
@@ -89,11 +97,11 @@ def _readings(told: Inspection, number: int) -> Iterator[str]:
             f"leakage {percent:.3g} % of the supply (limit {limit.leakage_percent:g} %, "
             f"{limit.origin})"
         )
-    for quantity in ("compression-dry", "compression-wet", "bubbles"):
+    for quantity, name in READ.items():
         reading = last_of(told.readings_of(number), quantity)
         if reading is not None:
             unit = words.UNITS.get(reading.unit, reading.unit)
-            yield f"{words.QUANTITIES[quantity].lower()} {reading.value} {unit}".rstrip()
+            yield f"{name} {reading.value} {unit}".rstrip()
 
 
 def _heard(told: Inspection, number: int) -> Iterator[str]:
@@ -109,10 +117,10 @@ def _heard(told: Inspection, number: int) -> Iterator[str]:
 
 
 def _correction(verdict: EngineVerdict | None) -> Iterator[str]:
-    area = verdict.area if verdict else "undetermined"
-    repair = REPAIRS.get(area, REPAIRS["undetermined"])  # type: ignore[call-overload]
+    known = {str(area): repair for area, repair in REPAIRS.items()}
+    repair = known.get(verdict.area if verdict else "", REPAIRS["undetermined"])
     yield "None carried out: this was a test at rest."
-    if area == "undetermined":
+    if repair.area == "undetermined":
         yield "No repair can be named on this evidence."
     if verdict is not None and verdict.next_check:
         yield f"To check next: {_sentence(verdict.next_check)}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -58,12 +59,10 @@ def render_pdf(inspection: Inspection, *, audio: Callable[[str], Recording]) -> 
     """
     weasyprint = _typesetter()
     page = page_of(inspection, audio, players=False)
-    document = _set(weasyprint, set_page(page, paper=True))
-    written: bytes = document.write_pdf(pdf_variant=VARIANT, pdf_tags=True)
-    missing = {chr(point) for font in document.fonts.values() for point in font.missing}
+    written, missing = _written(weasyprint, set_page(page, paper=True))
     if missing:
-        again = _set(weasyprint, set_page(page, paper=True, unprintable=missing))
-        written = again.write_pdf(pdf_variant=VARIANT, pdf_tags=True)
+        again = set_page(page, paper=True, unprintable=missing)
+        written, _ = _written(weasyprint, again)
     return written
 
 
@@ -83,6 +82,17 @@ def _typesetter() -> Any:
 
 def _first(error: Exception) -> str:
     return (str(error).strip().splitlines() or ["no reason given"])[0].rstrip(".")
+
+
+def _written(weasyprint: Any, html: str) -> tuple[bytes, frozenset[str]]:
+    """Write a page as PDF; return it with the characters that no typeface here has."""
+    document = _set(weasyprint, html)
+    with warnings.catch_warnings():
+        # WeasyPrint 70 leaves its colour profile open until it is collected.
+        warnings.simplefilter("ignore", ResourceWarning)
+        written: bytes = document.write_pdf(pdf_variant=VARIANT, pdf_tags=True)
+    missing = (chr(point) for font in document.fonts.values() for point in font.missing)
+    return written, frozenset(missing)
 
 
 def _set(weasyprint: Any, html: str) -> Any:

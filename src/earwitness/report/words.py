@@ -55,7 +55,9 @@ LIKELIHOODS = (
 """Words for a probability above each bound. Likelihood scale of IPCC AR4 (2007), Working Group II,
 front matter F, seen on the archive page of the IPCC."""
 
-_DIRECTION = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+JOINERS = "\u00ad\u200c\u200d"
+"""Marks without a shape that ordinary text needs: soft hyphen, joiner and non-joiner (Unicode 15,
+section 23.2)."""
 
 
 def in_words(probability: float) -> str:
@@ -151,5 +153,5 @@ def made_visible(text: str) -> str:
 
 def _visible(match: re.Match[str]) -> str:
     character = match[0]
-    hidden = character in _DIRECTION or unicodedata.category(character) in ("Cc", "Cs", "Cn", "Co")
+    hidden = unicodedata.category(character)[0] == "C" and character not in JOINERS
     return f"[U+{ord(character):04X}]" if hidden else character
