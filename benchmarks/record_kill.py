@@ -82,7 +82,7 @@ SHARE_BY_TIMER = 0.4
 ROUNDS_A_RECORD = 25
 STEPS = 3
 """Sound files, and as many notes, that a child adds before it dies by its own hand."""
-LONGEST_WAIT_S = 0.03
+LONGEST_WAIT_S = 0.05
 START = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
 
 
@@ -92,9 +92,12 @@ class Tally:
 
     rounds: Counter = field(default_factory=Counter)
     """By work and point."""
+    said: Counter = field(default_factory=Counter)
+    """Entries acknowledged before the writer died, likewise."""
+    broken: Counter = field(default_factory=Counter)
+    """Entries lost and records that did not open, likewise."""
     inside: Counter = field(default_factory=Counter)
     """Where the timer struck."""
-    acknowledged: int = 0
     lost: list[str] = field(default_factory=list)
     not_reached: int = 0
 
@@ -150,12 +153,15 @@ def fire(place: Path, rounds: int, seed: int, *, early: bool) -> Tally:
 def _round(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: Tally) -> None:
     if work == "repair":  # leave it something to repair
         _child(bay, "write", ("write", "log", "half-way"), rng, tally)
-    died = _child(bay, work, point, rng, tally)
-    tally.rounds[(work, *point)] += 1
-    tally.not_reached += not died and point != TIMER
     before = len(bay.acknowledged)
-    tally.lost += _losses(bay)
-    tally.acknowledged += len(bay.acknowledged) - before
+    died = _child(bay, work, point, rng, tally)
+    row = (work, *point)
+    tally.rounds[row] += 1
+    tally.said[row] += len(bay.acknowledged) - before
+    tally.not_reached += not died and point != TIMER
+    lost = _losses(bay)
+    tally.broken[row] += len(lost)
+    tally.lost += lost
 
 
 def _child(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: Tally) -> bool:
@@ -179,7 +185,6 @@ def _child(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: T
         said = [json.loads(line) for line in pipe]
     killed = os.WIFSIGNALED(os.waitpid(pid, 0)[1])
     bay.acknowledged |= {entry["seq"]: entry for entry in said}
-    tally.acknowledged += len(said)
     return killed
 
 
@@ -333,21 +338,22 @@ def _as_json(tally: Tally) -> dict:
     return {
         "rounds": {" ".join(point).strip(): n for point, n in sorted(tally.rounds.items())},
         "inside": dict(tally.inside.most_common()),
-        "acknowledged": tally.acknowledged,
+        "acknowledged": tally.said.total(),
         "lost": tally.lost,
         "not_reached": tally.not_reached,
     }
 
 
 def _print(tally: Tally) -> None:
-    print(f"{'while it':<10}{'killed':<34}{'rounds':>6}")
-    for (work, call, what, when), n in sorted(tally.rounds.items()):
+    print(f"{'while it':<10}{'killed':<34}{'rounds':>6}{'acknowledged':>14}{'lost':>6}")
+    for row, n in sorted(tally.rounds.items()):
+        work, call, what, when = row
         point = "after a random time" if call == "timer" else f"{when} {call} of {what}"
-        print(f"{work + 's':<10}{point:<34}{n:>6}")
+        print(f"{work + 's':<10}{point:<34}{n:>6}{tally.said[row]:>14}{tally.broken[row]:>6}")
     print("\nwhere the random kills struck:", end=" ")
     print(", ".join(f"{where} {n}" for where, n in tally.inside.most_common()))
     rounds, lost = sum(tally.rounds.values()), len(tally.lost)
-    print(f"\n{rounds} rounds, {tally.acknowledged} entries acknowledged, {lost} lost or unopened")
+    print(f"\n{rounds} rounds, {tally.said.total()} entries acknowledged, {lost} lost or unopened")
     if tally.not_reached:
         print(f"{tally.not_reached} points were not reached")
     for line in tally.lost[:10]:
