@@ -89,8 +89,8 @@ def is_canonical(text: bytes, value: object) -> bool:
         try:
             if _WRITER.encode(value).encode() == text:
                 return True
-        except (UnicodeEncodeError, RecursionError):
-            pass
+        except (ValueError, RecursionError):
+            pass  # half a surrogate, not a number, or too deep: the long way names it
     return canonical_bytes(value) == text
 
 
@@ -101,5 +101,9 @@ def _number(digits: str) -> int | float:
 
 _READER = json.JSONDecoder(parse_int=_number)
 _WRITER = json.JSONEncoder(
-    ensure_ascii=False, check_circular=False, sort_keys=True, separators=(",", ":")
+    ensure_ascii=False,
+    check_circular=False,
+    allow_nan=False,
+    sort_keys=True,
+    separators=(",", ":"),
 )

@@ -112,6 +112,7 @@ KINDS: Mapping[str, Kind] = {
     "link-broken": Kind(3, "default", "an entry does not follow from the line before it"),
     # 4. The signature, and what the statement says of the bag.
     "claim-missing": Kind(4, "quick", "the statement, its signature or the key is not there"),
+    "claim-unread": Kind(4, "default", "a file of the claim cannot be read, or is far too long"),
     "statement-malformed": Kind(4, "default", "the statement is not canonical JSON of its form"),
     "statement-version": Kind(4, "default", "the statement is of a version that is not known"),
     "key-malformed": Kind(4, "default", "the public key is no Ed25519 key in its usual form"),

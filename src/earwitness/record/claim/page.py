@@ -35,27 +35,48 @@ class Drawing:
     """Returns what a page says, without how it looks."""
 
 
-def other_page(bag: Path, log: Log, drawing: Drawing | None) -> Iterator[Defect]:
-    """Yield how a report is not that of the record.
-
-    Parameters
-    ----------
-    bag : Path
-    log : Log
-    drawing : Drawing or None
-        To compare every word with a page drawn anew; None compares the page's mark only.
-    """
+def read_page(bag: Path) -> tuple[str | None, list[Defect]]:
+    """Read the report of a bag; None, and why, if it cannot be."""
     try:
-        html = read_small(bag, REPORT, PAGE_BYTES).decode("utf-8")
+        return read_small(bag, REPORT, PAGE_BYTES).decode("utf-8"), []
     except OSError as e:
-        yield defect("report-missing", REPORT, f"it cannot be read: {e.strerror or e}")
-        return
+        why = f"it cannot be read: {e.strerror or e}"
     except UnicodeDecodeError as e:
-        yield defect("report-missing", REPORT, f"it is not UTF-8 text from byte {e.start}")
+        why = f"it is not UTF-8 text from byte {e.start}"
+    return None, [defect("report-missing", REPORT, why)]
+
+
+def stale(html: str, log: Log) -> Iterator[Defect]:
+    """Yield how the mark of a page is not that of the record."""
+    marks, expected = marks_of(html), f"{log.head} {log.lines}"
+    if len(marks) != 1:
+        detail = f"it has {len(marks)} marks of a record, not one"
+        yield defect("report-unmarked", REPORT, detail)
+    elif marks[0] != expected:
+        detail = f"it is the page of {marks[0]!r}, the record is {expected!r}"
+        yield defect("report-stale", REPORT, detail)
+
+
+def other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
+    """Yield how a page says something else than one drawn anew from the record beside it."""
+    try:
+        here, anew = drawing.words(html), drawing.words(drawing.draw(bag / RECORD))
+    except EarwitnessError as e:
+        yield not_compared(e.fault)
         return
-    yield from _stale(marks_of(html), log)
-    if drawing is not None:
-        yield from _other_words(bag, html, drawing)
+    except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as e:
+        yield not_compared(f"the record holds values that cannot be drawn ({e})")
+        return
+    if here != anew:
+        at = next((i for i, (a, b) in enumerate(zip(here, anew, strict=False)) if a != b), None)
+        at = max(0, (min(len(here), len(anew)) if at is None else at) - SHOWN_CHARACTERS // 2)
+        said, drawn = (repr(text[at : at + SHOWN_CHARACTERS]) for text in (here, anew))
+        yield defect("report-differs", REPORT, f"it says {said}, the record gives {drawn}")
+
+
+def not_compared(why: str) -> Defect:
+    """Say that a page could not be held to the record."""
+    return defect("report-not-compared", REPORT, why)
 
 
 def marks_of(html: str) -> list[str]:
@@ -81,30 +102,3 @@ class _Finder(HTMLParser):
         said = dict(attrs)
         if tag == "meta" and (said.get("name") or "").lower() == MARK:
             self.found.append(said.get("content") or "")
-
-
-def _stale(marks: list[str], log: Log) -> Iterator[Defect]:
-    expected = f"{log.head} {log.lines}"
-    if len(marks) != 1:
-        detail = f"it has {len(marks)} marks of a record, not one"
-        yield defect("report-unmarked", REPORT, detail)
-    elif marks[0] != expected:
-        detail = f"it is the page of {marks[0]!r}, the record is {expected!r}"
-        yield defect("report-stale", REPORT, detail)
-
-
-def _other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
-    try:
-        here, anew = drawing.words(html), drawing.words(drawing.draw(bag / RECORD))
-    except EarwitnessError as e:
-        yield defect("report-not-compared", REPORT, e.fault)
-        return
-    except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as e:
-        detail = f"the record holds values that cannot be drawn ({e})"
-        yield defect("report-not-compared", REPORT, detail)
-        return
-    if here != anew:
-        at = next((i for i, (a, b) in enumerate(zip(here, anew, strict=False)) if a != b), None)
-        at = max(0, (min(len(here), len(anew)) if at is None else at) - SHOWN_CHARACTERS // 2)
-        said, drawn = (repr(text[at : at + SHOWN_CHARACTERS]) for text in (here, anew))
-        yield defect("report-differs", REPORT, f"it says {said}, the record gives {drawn}")

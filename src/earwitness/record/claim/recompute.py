@@ -1,8 +1,7 @@
 """Steps 6 and 7: findings from the sound and the verdict from the findings, reached once more.
 
-What was recorded and what comes out now are compared number by number, exactly. Another version of
-a numerical library, or another processor, may differ in the last digits; then the defect says by
-how much, and the reader decides whether 1e-15 matters.
+What was recorded and what comes out now are compared field by field: numbers within `SAME_WITHIN`,
+everything else exactly. A defect names the fields and says by how much they differ.
 """
 
 from __future__ import annotations
@@ -35,7 +34,6 @@ MOST_SHOWN = 3
 
 _HOSTILE = (EarwitnessError, ArithmeticError, LookupError, TypeError, ValueError, RecursionError)
 """What computing with a stranger's values may raise; nothing of it may stop the checking."""
-
 
 SAME_WITHIN = 1e-9
 """Numbers that differ by less, relatively or absolutely, are the same [1]. Linear algebra sums in

@@ -22,7 +22,7 @@ from earwitness.record.claim.rotation import SignedRotation, key_thread, read_ro
 from earwitness.record.claim.statement import (
     SCHEMA,
     Statement,
-    check,
+    encode,
     key_digest,
     read_public_key,
     read_signature,
@@ -39,8 +39,8 @@ if TYPE_CHECKING:
 
     T = TypeVar("T")
 
-CLAIM_FILE_BYTES = 1 << 16
-"""Longest statement, signature, key or time stamp that is read [bytes]. Chosen: ten times that of a
+CLAIM_FILE_BYTES = 1 << 20
+"""Longest statement, signature, key or time stamp that is read [bytes]. Chosen: a hundred times a
 time stamp with its whole chain of certificates."""
 
 _ROTATION = re.compile(rf"{CLAIM}/rotation-[^/]*\.json")
@@ -114,7 +114,7 @@ class Signed:
         try:
             return read_small(self._contents.bag, path, CLAIM_FILE_BYTES)
         except OSError as e:
-            self._add("claim-missing", path, f"{path} cannot be read: {e.strerror or e}")
+            self._add("claim-unread", path, f"{path} cannot be read: {e.strerror or e}")
             return None
 
     def _read(
@@ -131,12 +131,14 @@ class Signed:
     def _check_signature(
         self, key: Ed25519PublicKey | None, statement: bytes | None, signature: bytes | None
     ) -> None:
+        from cryptography.exceptions import InvalidSignature
+
         if key is None or statement is None or signature is None:
             return  # each of them has been named
-        try:
-            check(key, statement, signature)
-        except RecordError as e:
-            self._add("signature-wrong", SIGNATURE, e.fault)
+        try:  # not by `check`, which also refuses what `_read` has named: the form of the statement
+            key.verify(signature, encode([SCHEMA.encode(), statement]))
+        except InvalidSignature:
+            self._add("signature-wrong", SIGNATURE, "this key did not sign this statement")
 
     def _check_key(self, known_key: str | None) -> None:
         if known_key is not None and self.key is not None and not self.knows(known_key):

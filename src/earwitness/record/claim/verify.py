@@ -8,7 +8,7 @@ from earwitness.record.claim.bag import CHECKING, RECORD, REPORT, TIMESTAMP
 from earwitness.record.claim.defects import DEPTHS, Defect, Depth, Verification, defect, reaches
 from earwitness.record.claim.inventory import LOG_PATH, changed, incomplete, look_into
 from earwitness.record.claim.log import read_log_of
-from earwitness.record.claim.page import Drawing, other_page
+from earwitness.record.claim.page import Drawing, not_compared, other_words, read_page, stale
 from earwitness.record.claim.recompute import other_findings, other_verdicts, understood
 from earwitness.record.claim.signed import Signed, absent
 from earwitness.record.claim.sounds import Sounds
@@ -95,6 +95,9 @@ _UNHEARD = (
 )
 
 
+_UNDRAWABLE = "its record or its sound is not what was recorded, so the page is not drawn anew"
+
+
 def _verified(
     contents: Contents, depth: Depth, known_key: str | None, render: Drawing | None
 ) -> Verification:
@@ -110,7 +113,11 @@ def _verified(
         found += other_findings(bag, log, told, sounds.intact)  # (6)
     if told is not None:
         found += other_verdicts(bag, log, told)  # (7)
-    found += other_page(bag, log, render if reaches(depth, "recompute") else None)  # (8)
+    html, unread = read_page(bag)  # (8)
+    found += [*unread, *(stale(html, log) if html is not None else ())]
+    if html is not None and render is not None and reaches(depth, "recompute"):
+        drawable = told is not None and not log.defects and not sounds.defects
+        found += other_words(bag, html, render) if drawable else [not_compared(_UNDRAWABLE)]
     facts = [*_scope(depth, render), *_of_log(log), *_of_record(told)]
     if TIMESTAMP in contents.files:
         facts.append(_TIMESTAMP)
