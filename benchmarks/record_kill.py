@@ -78,11 +78,14 @@ CREATING = tuple(
 )
 HOOKED = ("write", "fsync", "rename", "ftruncate", "mkdir", "open")
 TIMER = ("timer", "", "")
+READY = b"!"
+"""What a child says when it is about to begin; the random time counts from there."""
 SHARE_BY_TIMER = 0.4
 ROUNDS_A_RECORD = 25
 STEPS = 3
 """Sound files, and as many notes, that a child adds before it dies by its own hand."""
-LONGEST_WAIT_S = 0.05
+LONGEST_WAIT_STEPS = 8
+"""Longest random time [1], in the time that one step takes on this disk."""
 START = datetime(2026, 3, 4, 9, 0, tzinfo=UTC)
 
 
@@ -109,6 +112,7 @@ class Bay:
     folder: Path
     sounds: list[Path]
     early: bool
+    longest_wait_s: float = 0.0
     acknowledged: dict[int, dict] = field(default_factory=dict)
 
 
@@ -133,19 +137,19 @@ def fire(place: Path, rounds: int, seed: int, *, early: bool) -> Tally:
     """Run the rounds; named points take turns, so that each is met about equally often."""
     rng = np.random.default_rng(seed)
     sounds = _sounds(place, rng)
-    tally, bay = Tally(), None
+    tally, bay, longest_wait_s = Tally(), None, LONGEST_WAIT_STEPS * _step_s(place, sounds)
     turns = [("write", p) for p in WRITING] + [("repair", p) for p in REPAIRING]
     turns += [("create", p) for p in CREATING]
     for number in range(rounds):
         if bay is None or number % ROUNDS_A_RECORD == 0:
-            bay = _new_bay(place / f"record-{number:05d}", sounds, early=early)
+            bay = _new_bay(place / f"record-{number:05d}", sounds, early, longest_wait_s)
         if rng.random() < SHARE_BY_TIMER:
             work, point = str(rng.choice(["write", "repair", "create"])), TIMER
         else:
             work, point = turns[number % len(turns)]
         target = bay
         if work == "create":
-            target = Bay(place / f"new-{number:05d}" / "record", sounds, early)
+            target = Bay(place / f"new-{number:05d}" / "record", sounds, early, longest_wait_s)
         _round(target, work, point, rng, tally)
     return tally
 
@@ -169,13 +173,14 @@ def _child(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: T
     mark = mmap.mmap(-1, 64)
     listen, speak = os.pipe()
     share, nth = float(rng.uniform(0.02, 0.98)), int(rng.integers(1, STEPS + 1))
-    wait_s = float(rng.uniform(0, LONGEST_WAIT_S))
+    wait_s = float(rng.uniform(0, bay.longest_wait_s))
     nth = 1 if work != "write" else nth
     pid = os.fork()
     if pid == 0:
         os.close(listen)
         _write(bay, work, _Trap(point, nth, share, mark), speak)
     os.close(speak)
+    os.read(listen, len(READY))
     if point == TIMER:
         time.sleep(wait_s)
         where = mark[:].rstrip(b"\0").decode()
@@ -191,6 +196,7 @@ def _child(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: T
 def _write(bay: Bay, work: str, trap: _Trap, speak: int) -> None:
     """Be the writer. Never returns."""
     plain_write = os.write
+    plain_write(speak, READY)
     trap.set()
 
     def acknowledge(seq: int, kind: str, body: dict) -> None:
@@ -313,8 +319,19 @@ def _digest(bay: Bay, said: dict) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def _new_bay(folder: Path, sounds: list[Path], *, early: bool) -> Bay:
-    bay = Bay(folder, sounds, early)
+def _step_s(place: Path, sounds: list[Path]) -> float:
+    """Return the time that adding a sound and a note takes here [s]."""
+    with _writer(place / "pace", create=True) as writer:
+        writer.append("opened", _opened())
+        began = time.perf_counter()
+        for sound in sounds * 3:
+            writer.add_audio(sound, name="take")
+            writer.append("note", {"text": "pace"})
+        return (time.perf_counter() - began) / (3 * len(sounds))
+
+
+def _new_bay(folder: Path, sounds: list[Path], early: bool, longest_wait_s: float) -> Bay:
+    bay = Bay(folder, sounds, early, longest_wait_s)
     with _writer(folder, create=True) as writer:
         entry = writer.append("opened", _opened())
     bay.acknowledged[1] = {"seq": 1, "kind": "opened", "body": dict(entry.body)}
