@@ -46,9 +46,7 @@ def test_levels_without_a_bound_are_said_in_words() -> None:
     assert words.decibels(-0.04) == words.decibels(0.0) == "0.0 dB"
 
 
-HIDDEN = [
-    "\u202e", "\u2066", "\u200f", "\x00", "\x1b", "\ue000", "\u061c", "\u200b", "\ufeff", "\U000e0041",
-]  # fmt: skip
+HIDDEN = [*"\u202e\u2066\u200f\x00\x1b\ue000\u061c\u200b\ufeff", "\U000e0041"]
 
 
 @pytest.mark.parametrize("mark", HIDDEN)
