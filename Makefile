@@ -2,6 +2,7 @@ VENV := .venv
 PYTHON ?= python3
 PY := $(VENV)/bin/python
 INSTALLED := $(VENV)/.installed
+EQUIPPED := $(VENV)/.equipped
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
 .PHONY: demo test check lint format clean
@@ -18,20 +19,25 @@ test: lint
 check: lint
 	$(PY) -m pytest --numprocesses 2 -m "not slow"
 
-lint: $(INSTALLED)
+lint: $(EQUIPPED)
 	$(VENV)/bin/ruff format --check .
 	$(VENV)/bin/ruff check .
 	$(VENV)/bin/mypy
 	$(VENV)/bin/lint-imports
 
-format: $(INSTALLED)
+format: $(EQUIPPED)
 	$(VENV)/bin/ruff format .
 	$(VENV)/bin/ruff check --fix .
 
 clean:
 	rm -rf $(VENV)
 
+# The program alone, and the program with what tests and checks need.
 $(INSTALLED): pyproject.toml constraints.txt
 	$(PYTHON) -m venv $(VENV)
+	$(PY) -m pip install --quiet --constraint constraints.txt --editable .
+	touch $@
+
+$(EQUIPPED): $(INSTALLED)
 	$(PY) -m pip install --quiet --constraint constraints.txt --editable '.[dev]'
 	touch $@

@@ -5,9 +5,12 @@
 #   asterisk-core-sounds-en-g722    a human voice saying numbers (tests of dictation), CC BY-SA 3.0
 #   chromium                        a browser (tests of the report)
 #   poppler-utils                   counts the pages of a printed report
+#   libpango-1.0-0 and so on        sets the type of the report's PDF
+#   openssl                         an independent check of signatures and keys
 set -eu
 
-packages="libportaudio2 asterisk-core-sounds-en-g722 chromium poppler-utils"
+packages="libportaudio2 asterisk-core-sounds-en-g722 chromium poppler-utils openssl \
+    libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 
 missing_packages() {
     for package in $packages; do

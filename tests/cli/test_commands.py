@@ -135,7 +135,9 @@ def test_replay_judge_and_report_agree(earwitness: Run, bay: Path) -> None:
     assert cylinder["within_limit"] is False
     assert sum(r["probability"] for r in cylinder["ranking"]) == pytest.approx(1)
     page = earwitness("report", out, "--out", bay / "other.html", "--json")
-    assert json.loads(page.stdout)["report"] == str(bay / "other.html")
+    told = json.loads(page.stdout)
+    assert told["report"] == str(bay / "other.html")
+    assert (bay / "other.pdf").read_bytes().startswith(b"%PDF") == (told["pdf"] is not None)
 
 
 def test_replaying_twice_gives_the_same_findings(earwitness: Run, bay: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import subprocess
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -96,3 +97,23 @@ def test_wrong_use_is_one_sentence(earwitness: Run, bag: Path, bay: Path) -> Non
 @pytest.mark.parametrize("name", ["missing", "record", "."])
 def test_what_is_no_bag_is_defective(earwitness: Run, bag: Path, bay: Path, name: str) -> None:
     assert defects(earwitness("verify", bay / name, "--json"))
+
+
+@pytest.mark.slow
+def test_a_refused_packing_leaves_the_key_as_it_was(earwitness: Run, bag: Path, bay: Path) -> None:
+    before = (bay / "keys/shop-key.pem").read_bytes()
+    refusal(earwitness("pack", bay / "record", "--out", bag, "--new-key"))
+    assert (bay / "keys/shop-key.pem").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_without_pango_there_is_a_page_and_a_sentence(
+    earwitness: Run, bag: Path, bay: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Python's own way to say that a module cannot be imported: None in sys.modules."""
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    done = earwitness("report", bay / "record", "--out", bay / "page.html", "--json")
+    assert done.exit_code == 0
+    assert json.loads(done.stdout)["pdf"] is None
+    assert "apt-get install libpango" in done.stderr
+    assert (bay / "page.html").exists()

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.cli.options import clock
-from earwitness.cli.reporting import REPORT_NAME, draw_report, write_report
+from earwitness.cli.reporting import draw_report, write_report
 from earwitness.errors import KeyStoreError
 from earwitness.record.claim.audit import audit, to_parquet
-from earwitness.record.claim.bag import pack
+from earwitness.record.claim.bag import beside, pack, refuse_place
 from earwitness.record.claim.card import KeyCard, card_text, read_card
 from earwitness.record.claim.disclosure import disclosure
 from earwitness.record.claim.keys import rotate, shop_key
@@ -75,6 +75,8 @@ def pack_record(
         If record, key or disk will not do; nothing of the bag is left.
     """
     read = read_record(record)
+    target = out or beside(record)
+    refuse_place(target, record)
     discloses = disclosure(read)
     for sentence in discloses:
         tell(sentence)
@@ -82,8 +84,9 @@ def pack_record(
     if new_key:
         key = rotate(keys, clock=clock, passphrase=passphrase)
     shop = inspection(read).opened.people.get("shop", "")
-    reports = {REPORT_NAME: write_report(record)}
-    bag = pack(record, out, key=key, clock=clock, reports=reports)
+    written = write_report(record, tell=tell)
+    reports = {page.name: page for page in (written.html, written.pdf) if page}
+    bag = pack(record, target, key=key, clock=clock, reports=reports)
     return Packed(bag, key.fingerprint, _card(keys, key, shop), discloses)
 
 

@@ -122,14 +122,14 @@ def judge(record: options.Record, as_json: options.Json = False) -> None:
 
 @app.command()
 def report(record: options.Record, out: options.Out = None, as_json: options.Json = False) -> None:
-    """Write a record's report as one HTML page.
+    """Write a record's report as one HTML page and as PDF.
 
     Example: earwitness report inspection-2026-03-02-0915 --out report.html
     """
     from earwitness.cli import show
     from earwitness.cli.reporting import write_report
 
-    show.written(write_report(record, out), as_json=as_json)
+    show.written(write_report(record, out, tell=show.say), as_json=as_json)
 
 
 @app.command()

@@ -3,60 +3,100 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.audio.recording import read_recording
-from earwitness.errors import StorageError
+from earwitness.errors import EquipmentError, StorageError
 from earwitness.record import model
 from earwitness.record.reader import read_record
 from earwitness.report.html import render_html
+from earwitness.report.pdf import render_pdf
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+    from earwitness.audio.recording import Recording
+    from earwitness.record.model import Inspection
 
 REPORT_NAME = "report.html"
 
 
+@dataclass(frozen=True, slots=True)
+class Written:
+    """The files of a report."""
+
+    html: Path
+    pdf: Path | None
+    """None where it was not asked for, or where the library that sets type is not installed."""
+
+
 def draw_report(record: Path) -> str:
-    """Return the report of a record folder; raises as `write_report`."""
-    told = model.inspection(read_record(record))
-    return render_html(told, audio=lambda name: read_recording(record / name))
+    """Return the report of a record folder as HTML; raises as `write_report`."""
+    return render_html(_told(record), audio=_sounds(record))
 
 
-def write_report(record: Path, out: Path | None = None) -> Path:
-    """Write the report as one self-contained HTML page.
+def write_report(
+    record: Path,
+    out: Path | None = None,
+    *,
+    pdf: bool = True,
+    tell: Callable[[str], None] = lambda _: None,
+) -> Written:
+    """Write the report as one self-contained HTML page, and as PDF.
 
     Parameters
     ----------
     record : Path
         Record folder.
     out : Path, optional
-        File or existing folder to write to; by default `report.html` in the record folder.
+        HTML file or existing folder to write to; by default `report.html` in the record folder.
+        The PDF goes beside it under the same name.
+    pdf : bool
+        Write the PDF too.
+    tell : callable
+        Called with a sentence if no PDF can be written on this machine.
 
     Returns
     -------
-    Path
-        The file that was written; an older one is replaced only when the new one is complete.
+    Written
+        The files; an older one is replaced only when the new one is complete.
 
     Raises
     ------
     RecordError, AudioFileError
         If the record or its sound cannot be read.
     StorageError
-        If the file cannot be written.
+        If a file cannot be written.
     """
-    page = draw_report(record)
     target = out or record
-    target = target / REPORT_NAME if target.is_dir() else target
-    _replace(target, page)
-    return target
+    html = target / REPORT_NAME if target.is_dir() else target
+    _replace(html, draw_report(record).encode("utf-8"))
+    if not pdf:
+        return Written(html, None)
+    try:
+        paper = render_pdf(_told(record), audio=_sounds(record))
+    except EquipmentError as e:
+        tell(str(e))
+        return Written(html, None)
+    _replace(html.with_suffix(".pdf"), paper)
+    return Written(html, html.with_suffix(".pdf"))
 
 
-def _replace(target: Path, text: str) -> None:
+def _told(record: Path) -> Inspection:
+    return model.inspection(read_record(record))
+
+
+def _sounds(record: Path) -> Callable[[str], Recording]:
+    return lambda name: read_recording(record / name)
+
+
+def _replace(target: Path, data: bytes) -> None:
     draft = target.with_name(f".{target.name}.part")
     try:
-        with draft.open("w", encoding="utf-8") as f:
-            f.write(text)
+        with draft.open("wb") as f:
+            f.write(data)
             f.flush()
             os.fsync(f.fileno())
         draft.replace(target)

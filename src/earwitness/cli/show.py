@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from earwitness.acoustics.finding import Finding
     from earwitness.audio.microphone import AudioSystem
     from earwitness.cli.evidence import Packed
+    from earwitness.cli.reporting import Written
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.engine.layout import EngineLayout
     from earwitness.engine.test_plan import GaugeSetUp, PlanStep
@@ -53,7 +54,7 @@ def replayed(sheet: Path, folder: Path, *, model: Path | None, as_json: bool) ->
     run = Replay(content, sheet.parent, folder, clock=clock, speech_model=model, tell=progress)
     outcome = run.run(sheet.name)
     say("Writing the report")
-    page = write_report(folder)
+    page = write_report(folder, pdf=False).html
     if as_json:
         _json({**to_json(outcome.verdict), "record": str(folder), "report": str(page)})
         return
@@ -131,12 +132,15 @@ def verdict(result: EngineVerdict, *, as_json: bool) -> None:
     typer.echo(f"\n{DECIBANS}")
 
 
-def written(page: Path, *, as_json: bool) -> None:
+def written(report: Written, *, as_json: bool) -> None:
     """Print where a report was written."""
     if as_json:
-        _json({"schema": REPORT_SCHEMA, "report": str(page)})
-    else:
-        typer.echo(f"Report: {page}")
+        pdf = str(report.pdf) if report.pdf else None
+        _json({"schema": REPORT_SCHEMA, "report": str(report.html), "pdf": pdf})
+        return
+    typer.echo(f"Report: {report.html}")
+    if report.pdf:
+        typer.echo(f"PDF:    {report.pdf}")
 
 
 def packed(made: Packed, *, as_json: bool) -> None:

@@ -107,14 +107,14 @@ def pack(
     if "report.html" not in reports or not all(map(REPORTS.fullmatch, reports)):
         raise ValueError(f"a bag takes report.html and report.pdf, not {sorted(reports)}")
     read_record(record)
-    target = out or _beside(record)
-    _refuse_place(target, record)
+    target = out or beside(record)
+    refuse_place(target, record)
     try:
         with _at_rest(record), _hidden(target) as bag:
             payload = {f"{PAYLOAD}/{name}": path for name, path in reports.items()}
             payload |= {f"{RECORD}/{name}": path for name, path in record_files(record).items()}
             _fill(bag, payload, key=key, packed_at=clock(), timestamp=timestamp)
-            _refuse_place(target, record)
+            refuse_place(target, record)
             bag.rename(target)
             durable.sync_folder(target.parent)
     except OSError as e:
@@ -240,12 +240,20 @@ def _info(
     ]
 
 
-def _beside(record: Path) -> Path:
+def beside(record: Path) -> Path:
+    """Return where the bag of a record goes unless told otherwise: NAME-claim beside it."""
     named = record if record.name not in {"", ".."} else Path(os.path.realpath(record))
     return named.with_name(f"{named.name}-claim")
 
 
-def _refuse_place(target: Path, record: Path) -> None:
+def refuse_place(target: Path, record: Path) -> None:
+    """Check that a bag can be made there.
+
+    Raises
+    ------
+    RecordError
+        If something is there already, or the place lies in the record itself.
+    """
     if os.path.lexists(target):
         raise RecordError(
             f"{target} is already there", remedy="Choose another folder, or move that one away."
