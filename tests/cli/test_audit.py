@@ -10,7 +10,6 @@ import signal
 import subprocess
 import sys
 import time
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -19,6 +18,7 @@ from small_bay import refusal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from click.testing import Result
 
