@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -20,9 +21,11 @@ from earwitness.report.html import render_html
 from earwitness.speech.dictation import Heard
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from earwitness.record.chain import Body
+    from earwitness.record.model import Inspection
 
 RATE_HZ = 48_000
 AIR_ON_S = ((3.0, 6.0), (9.0, 12.5), (15.0, 18.0))
@@ -227,3 +230,37 @@ def ten_takes_page(tmp_path: Path) -> str:
         visit.take(3, "tailpipe", finding("faint", 1.4))
     visit.close(verdict())
     return rendered(tmp_path / "ten")
+
+
+@pytest.fixture(scope="session")
+def made_hostile() -> Callable[[Inspection, str], Inspection]:
+    """Puts a text into every field of the visit that comes from outside."""
+    return _hostile
+
+
+def _hostile(told: Inspection, text: str) -> Inspection:
+    (first, *others), heard = told.takes, told.utterances[0].heard
+    assert told.verdict is not None
+    weak = replace(
+        told.verdict.cylinders[1], reasons=(text,), flags=(text,), next_check=text, verdict=text
+    )
+    return replace(
+        told,
+        name=text,
+        opened=replace(
+            told.opened, label=text, source=text, program=text,
+            people={"shop": text, "customer": text, "complaint": text, text: text},
+            engine=replace(told.layout, label=text),
+            limit=LeakageLimit(20, text),
+        ),
+        takes=(replace(first, retracted=text, point=text, basis=text), *others),
+        utterances=(replace(told.utterances[0], heard=replace(heard, text=text, unit=text)),),
+        retracted_readings=(replace(told.retracted_readings[0], retracted=text, value=text),),
+        audio=tuple(replace(a, original_name=text, subtype=text) for a in told.audio),
+        notes=(replace(told.notes[0], text=text),),
+        verdict=replace(
+            told.verdict, summary=text, next_check=text, area=text, reasons=(text,),
+            cylinders=(told.verdict.cylinders[0], weak),
+        ),
+        lost=text,
+    )  # fmt: skip
