@@ -396,6 +396,13 @@ def report_that_is_no_text_signed(b: Bench) -> None:
     b.sign()
 
 
+def report_of_open_tags_signed(b: Bench) -> None:
+    """Enclose a page that keeps a reader of HTML busy for days, signed with the shop's own key."""
+    b.change(REPORT, lambda d: d + b"<a " * 300_000)
+    b.rehash()
+    b.sign()
+
+
 def report_edited_signed(b: Bench) -> None:
     """Change a word of the report, signed with the shop's own key."""
     b.replace(REPORT, b"<li>42 ", b"<li>12 ")

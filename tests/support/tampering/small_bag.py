@@ -58,7 +58,7 @@ def make_record(folder: Path, *, seed: int = 1, value: str = "42") -> Path:
 
 
 def make_bag(bag: Path, *, seed: int = 1, value: str = "42") -> Path:
-    """Pack such a record by hand, the way decision 0065 and the checking note describe a bag."""
+    """Pack such a record by hand, the way decisions 0060 and 0061 describe a bag."""
     make_record(bag / "data" / "record", seed=seed, value=value)
     for path in sorted((bag / "data" / "record-sounds").iterdir()):
         path.unlink()

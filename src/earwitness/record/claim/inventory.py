@@ -104,12 +104,12 @@ def read_small(bag: Path, path: str, limit: int) -> bytes:
     """
     fd = os.open(bag / path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     with os.fdopen(fd, "rb") as f:
-        if not stat.S_ISREG(os.fstat(fd).st_mode):
+        there = os.fstat(fd)
+        if not stat.S_ISREG(there.st_mode):
             raise OSError(None, "it is no plain file")
-        data = f.read(limit + 1)
-    if len(data) > limit:
-        raise OSError(None, f"it is longer than {limit} bytes")
-    return data
+        if there.st_size > limit:
+            raise OSError(None, f"it is longer than {limit} bytes")
+        return f.read(there.st_size)
 
 
 def incomplete(contents: Contents) -> Iterator[Defect]:
