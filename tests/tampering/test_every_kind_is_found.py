@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 from collections import Counter
 from pathlib import Path
 
@@ -15,7 +16,8 @@ from earwitness.record.claim.verify import verify
 from tampering.build import TAMPERINGS, tampered
 from tampering.small_bag import DRAWING
 
-STAND_ALONE = Path(__file__).parents[2] / "tools" / "verify_bag.py"
+ROOT = Path(__file__).parents[2]
+STAND_ALONE = ROOT / "tools" / "verify_bag.py"
 EXPECTED = {
     "add_a_fetch_file": "file-extra",
     "add_a_hidden_file": "file-extra oxum-differs",
@@ -365,6 +367,12 @@ def test_the_table_names_every_tampering_and_every_kind() -> None:
 
 def test_what_each_depth_is_good_for() -> None:
     assert Counter(map(first_depth, EXPECTED)) == FIRST_FOUND_AT
+    decision = next(ROOT.glob("docs/decisions/0065-*.md")).read_text(encoding="utf-8")
+    assert f"of {len(EXPECTED)} kinds of tampering" in decision
+    rows = dict(
+        re.findall(r"^\| (quick|default|recompute) \|.*\| (\d+) \|$", decision, re.MULTILINE)
+    )
+    assert {depth: int(count) for depth, count in rows.items()} == FIRST_FOUND_AT
 
 
 @pytest.mark.slow

@@ -177,6 +177,30 @@ def test_an_unknown_depth_is_a_programmers_mistake(sound_bag: Path) -> None:
         verify(sound_bag, depth="thorough")  # type: ignore[arg-type]
 
 
+def test_a_key_that_is_no_digest_is_a_programmers_mistake(sound_bag: Path, shop_key: str) -> None:
+    with pytest.raises(ValueError, match="64 hexadecimal digits"):
+        verify(sound_bag, known_key=shop_key.upper())
+
+
+def test_an_unfinished_inspection_and_a_clock_that_stepped_back_are_said(bench: Bench) -> None:
+    entries = bench.entries()[:-1]
+    entries[5]["time"] = "2026-03-04T16:00:00.000000Z"
+    bench.rechain(entries)
+    bench.seal()
+    found = verify(bench.bag)
+    assert found.sound
+    assert "never closed" in " ".join(found.facts)
+    assert "stepped back before entries 6" in " ".join(found.facts)
+
+
+def test_an_interrupted_entry_in_a_packed_log_is_said(bench: Bench) -> None:
+    bench.change("data/record/record.jsonl", lambda d: d + b'{"body":{"te')
+    bench.seal()
+    found = verify(bench.bag)
+    assert found.sound
+    assert "its 12 bytes do not count" in " ".join(found.facts)
+
+
 def test_every_defect_is_reported_in_the_order_of_the_steps(bench: Bench) -> None:
     """Eight things are wrong at once, one a step."""
     bench.change(bench.sounds()[1], lambda d: d[:9000] + bytes([d[9000] ^ 1]) + d[9001:])

@@ -70,7 +70,7 @@ class Bench:
     # --- the log ---
 
     def lines(self) -> list[bytes]:
-        return self.read(LOG).splitlines()
+        return self.read(LOG).split(b"\n")[:-1]
 
     def write_lines(self, lines: list[bytes]) -> None:
         self.write(LOG, b"".join(line + b"\n" for line in lines))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from earwitness.record.claim.bag import CHECKING, RECORD, REPORT, TIMESTAMP
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from earwitness.record.claim.inventory import Contents
     from earwitness.record.claim.log import Log
     from earwitness.record.model import Inspection
+
+_DIGEST = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
 def verify(
@@ -72,8 +75,10 @@ def verify(
     Raises
     ------
     ValueError
-        If `depth` is none of the three.
+        If `depth` is none of the three, or `known_key` is no such digest.
     """
+    if known_key is not None and not _DIGEST.fullmatch(known_key):
+        raise ValueError(f"known_key {known_key!r} is not 64 hexadecimal digits in lower case")
     if depth not in DEPTHS:
         raise ValueError(f"depth {depth!r} is none of {', '.join(DEPTHS)}")
     if not bag.is_dir():
@@ -191,5 +196,10 @@ def _of_record(told: Inspection | None) -> list[str]:
         f"({retracted} retracted), {len(told.readings)} readings that count, written by "
         f"{told.opened.program}."
     )
-    unfinished = "The inspection was not finished: its record was never closed."
-    return [counted] if told.closed else [counted, unfinished]
+    said = [counted]
+    if not told.closed:
+        said.append("The inspection was not finished: its record was never closed.")
+    if told.clock_steps:
+        steps = ", ".join(map(str, told.clock_steps))
+        said.append(f"The clock stepped back before entries {steps}; their numbers order them.")
+    return said
