@@ -10,8 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from earwitness.audio.recording import read_recording
+from earwitness.record import model
 from earwitness.record.store import read_record
 from earwitness.report import page_words
+from earwitness.report.html import render_html
 from earwitness.report.page_words import words_of_page
 
 if TYPE_CHECKING:
@@ -59,6 +62,14 @@ def test_layout_of_the_source_and_pictures_do_not_matter(visit_page: str) -> Non
     assert words_of_page(spread) == words_of_page(visit_page)
     bare = re.sub(r'src="data:[^"]*"', 'src="data:,"', visit_page)
     assert words_of_page(bare) == words_of_page(visit_page)
+
+
+def test_the_words_can_be_had_without_the_sounds(visit_folder: Path, visit_page: str) -> None:
+    told = model.inspection(read_record(visit_folder))
+    mute = render_html(told, audio=lambda path: read_recording(visit_folder / path), playable=False)
+    assert words_of_page(mute) == words_of_page(visit_page)
+    assert len(mute) < len(visit_page) / 2
+    assert "louder than the original" in words_of_page(mute)
 
 
 @given(st.text())

@@ -249,7 +249,7 @@ def test_two_processes_write_the_same_bytes(
 
 def test_letters_without_a_typeface_are_printed_as_code_points(told: Inspection) -> None:
     renamed = replace(told, opened=replace(told.opened, label="Weiße Kutsche"))
-    html = set_page(page_of(renamed, silent, players=False), paper=True, unprintable={"ß"})
+    html = set_page(page_of(renamed, silent, sounds="none"), paper=True, unprintable={"ß"})
     assert "Wei[U+00DF]e Kutsche" in html
     assert "ß" not in html
 

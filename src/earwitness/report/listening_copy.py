@@ -58,7 +58,11 @@ class ListeningCopy:
 
 
 def copy_of_cycled(
-    take: Recording, air_on_s: Sequence[tuple[float, float]], *, longest_s: float = LONGEST_S
+    take: Recording,
+    air_on_s: Sequence[tuple[float, float]],
+    *,
+    longest_s: float = LONGEST_S,
+    encode: bool = True,
 ) -> ListeningCopy:
     """Make a copy of an air-cycled take that begins shortly before the air first comes on.
 
@@ -70,16 +74,22 @@ def copy_of_cycled(
         When the air was on [s].
     longest_s : float
         Longest copy [s].
+    encode : bool
+        Whether there is to be any MP3, or only what is said of it.
     """
     start_s = max(0.0, air_on_s[0][0] - LEAD_IN_S) if air_on_s else 0.0
     start_s = 0.0 if start_s >= take.seconds else start_s
     cut = _cut(take, start_s, longest_s)
     seconds = len(cut) / COPY_RATE_HZ
-    return _copy(cut, _stretches(air_on_s, start_s, seconds), start_s)
+    return _copy(cut, _stretches(air_on_s, start_s, seconds), start_s, encode=encode)
 
 
 def copy_of_pair(
-    baseline: Recording, pressurised: Recording, *, longest_s: float = LONGEST_S
+    baseline: Recording,
+    pressurised: Recording,
+    *,
+    longest_s: float = LONGEST_S,
+    encode: bool = True,
 ) -> ListeningCopy:
     """Make a copy of a pair: the baseline, a short silence, then the recording under pressure."""
     half_s = (longest_s - GAP_S) / 2
@@ -88,13 +98,16 @@ def copy_of_pair(
     off_s, on_from_s = len(off) / COPY_RATE_HZ, (len(off) + len(gap)) / COPY_RATE_HZ
     end_s = on_from_s + len(on) / COPY_RATE_HZ
     parts = (Stretch(0.0, off_s, False), Stretch(on_from_s, end_s, True))
-    return _copy(np.concatenate([off, gap, on]), parts, 0.0)
+    return _copy(np.concatenate([off, gap, on]), parts, 0.0, encode=encode)
 
 
-def _copy(sound: Samples, stretches: tuple[Stretch, ...], cut_from_s: float) -> ListeningCopy:
+def _copy(
+    sound: Samples, stretches: tuple[Stretch, ...], cut_from_s: float, *, encode: bool
+) -> ListeningCopy:
     gain_db = _gain_db(sound)
     louder = np.clip(sound * np.float32(10 ** (gain_db / 20)), -1, 1)
-    return ListeningCopy(_mp3(louder), len(sound) / COPY_RATE_HZ, gain_db, stretches, cut_from_s)
+    mp3 = _mp3(louder) if encode else b""
+    return ListeningCopy(mp3, len(sound) / COPY_RATE_HZ, gain_db, stretches, cut_from_s)
 
 
 def _cut(recording: Recording, start_s: float, longest_s: float) -> Samples:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.record.model import Inspection, Utterance
     from earwitness.record.readings import Reading
+    from earwitness.report.takes import Sounds
     from earwitness.speech.dictation import Heard
 
 SET_UP_POINTS = ("adapter", "control")
@@ -136,7 +137,9 @@ class Page:
     """Interruptions, clock steps, a record that was not closed."""
 
 
-def page_of(told: Inspection, audio: Callable[[str], Recording], *, players: bool = True) -> Page:
+def page_of(
+    told: Inspection, audio: Callable[[str], Recording], *, sounds: Sounds = "playable"
+) -> Page:
     """Set the page for an inspection.
 
     Parameters
@@ -146,15 +149,15 @@ def page_of(told: Inspection, audio: Callable[[str], Recording], *, players: boo
     audio : callable
         Returns the recording of a path that the record names, or raises an `EarwitnessError`.
         It is called from several threads.
-    players : bool
-        Whether takes get a listening copy.
+    sounds : {"playable", "told", "none"}
+        Whether there are listening copies, or only what is said of them, or nothing of either.
     """
     verdict = told.verdict
     area = verdict.area if verdict else "undetermined"
     limit = told.opened.limit
     judged = {c.cylinder: c for c in verdict.cylinders} if verdict else {}
     numbers = sorted({*told.tested, *judged})
-    views = _views(told, audio, players=players)
+    views = _views(told, audio, sounds=sounds)
     return Page(
         inspection=told,
         title=told.opened.label or told.layout.label or told.name,
@@ -187,11 +190,11 @@ def moment(time: datetime) -> str:
 
 
 def _views(
-    told: Inspection, audio: Callable[[str], Recording], *, players: bool
+    told: Inspection, audio: Callable[[str], Recording], *, sounds: Sounds
 ) -> dict[int, TakeView]:
     """Set every take, several at a time: each for itself, so that their order does not matter."""
     with ThreadPoolExecutor(max_workers=min(MOST_AT_ONCE, os.cpu_count() or 1)) as pool:
-        views = pool.map(lambda take: take_view(told, take, audio, players=players), told.takes)
+        views = pool.map(lambda take: take_view(told, take, audio, sounds=sounds), told.takes)
         return {view.seq: view for view in views}
 
 

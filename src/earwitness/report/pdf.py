@@ -58,7 +58,7 @@ def render_pdf(inspection: Inspection, *, audio: Callable[[str], Recording]) -> 
         If the library that sets type is not there.
     """
     weasyprint = _typesetter()
-    page = page_of(inspection, audio, players=False)
+    page = page_of(inspection, audio, sounds="none")
     written, missing = _written(weasyprint, set_page(page, paper=True))
     if missing:
         again = set_page(page, paper=True, unprintable=missing)

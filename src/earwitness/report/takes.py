@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from earwitness.acoustics.quality import FLAGS
 from earwitness.acoustics.settings import DEFAULTS
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from earwitness.record.model import Inspection, Take
     from earwitness.report.listening_copy import ListeningCopy
 
+Sounds = Literal["playable", "told", "none"]
+"""What a page has of the listening copies."""
 ROLES = {"pair": ("air off", "air on"), "cycles": ("air cycled", "ambient reference")}
 """What each recording of a take is, by the take's basis."""
 MEANINGS = {flag.name: flag for flag in FLAGS}
@@ -83,7 +85,7 @@ class TakeView:
 
 
 def take_view(
-    told: Inspection, take: Take, audio: Callable[[str], Recording], *, players: bool = True
+    told: Inspection, take: Take, audio: Callable[[str], Recording], *, sounds: Sounds = "playable"
 ) -> TakeView:
     """Set one take.
 
@@ -95,8 +97,8 @@ def take_view(
         The take.
     audio : callable
         Returns the recording of a path, or raises an `EarwitnessError`.
-    players : bool
-        Whether to make listening copies; paper has none.
+    sounds : {"playable", "told", "none"}
+        Whether there are listening copies, or only what is said of them, or nothing of either.
     """
     finding = take.finding
     grade = finding.grade if finding else "undetermined"
@@ -106,7 +108,7 @@ def take_view(
         f"{point}: spectrogram of the take, and its noise floor by band with the air off and on; "
         f"{said}."
     )
-    picture, player, problem = _picture_and_sound(take, audio, description, players)
+    picture, player, problem = _picture_and_sound(take, audio, description, sounds)
     return TakeView(
         seq=take.seq,
         point=point,
@@ -193,7 +195,7 @@ def _files(told: Inspection, take: Take) -> Iterator[File]:
 
 
 def _picture_and_sound(
-    take: Take, audio: Callable[[str], Recording], description: str, players: bool
+    take: Take, audio: Callable[[str], Recording], description: str, sounds: Sounds
 ) -> tuple[Markup | None, Player | None, str | None]:
     from markupsafe import Markup, escape
 
@@ -207,12 +209,13 @@ def _picture_and_sound(
     parts = parts_of(recordings, take.air_on_s, pair=pair)
     described = str(escape(words.made_visible(description)))
     picture = Markup(take_picture(parts, take.finding, described))  # noqa: S704  # our own drawing
-    if not players:
+    if sounds == "none":
         return picture, None, None
+    encode = sounds == "playable"
     if pair and len(recordings) == 2:
-        copy = copy_of_pair(*recordings)
+        copy = copy_of_pair(*recordings, encode=encode)
     else:
-        copy = copy_of_cycled(recordings[0], take.air_on_s)
+        copy = copy_of_cycled(recordings[0], take.air_on_s, encode=encode)
     return picture, _player(copy, pair=pair), None
 
 
