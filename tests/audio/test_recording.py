@@ -143,3 +143,10 @@ def test_a_sample_that_is_no_number_is_refused_with_its_time(tmp_path: Path, val
     sf.write(tmp_path / "a.wav", samples, 48_000, subtype="FLOAT")
     with pytest.raises(AudioFileError, match=r"no numbers, the first at 0\.250 s"):
         read_recording(tmp_path / "a.wav")
+
+
+def test_headerless_samples_are_refused(tmp_path: Path) -> None:
+    """A .raw file does not say its rate or format, so nothing can be known of it."""
+    (tmp_path / "take.raw").write_bytes(bytes(96_000))
+    with pytest.raises(AudioFileError, match=r"take\.raw cannot be read as sound"):
+        read_recording(tmp_path / "take.raw")

@@ -16,6 +16,7 @@ import pytest
 
 from earwitness.audio.recording import read_recording
 from earwitness.cli.reporting import draw_report
+from earwitness.record.claim import recompute
 from earwitness.record.claim.bag import pack
 from earwitness.record.claim.defects import DEPTHS, KINDS, STEPS, Depth, defect
 from earwitness.record.claim.inventory import changed, look_into
@@ -264,3 +265,21 @@ def test_two_thousand_damaged_bags(sound_bag: Path, tmp_path: Path) -> None:
     for _ in range(2000):
         act = fuzzer.act()
         assert act.found.sound == act.equal, act.what
+
+
+@pytest.mark.parametrize(("program", "sound"), [(None, False), ("earwitness 99", True)])
+def test_another_version_may_word_a_verdict_otherwise(
+    sound_bag: Path, monkeypatch: pytest.MonkeyPatch, program: str | None, sound: bool
+) -> None:
+    """The same version must find the same words; any version the same verdict."""
+    judge = recompute.judge_engine
+    monkeypatch.setattr(
+        recompute, "judge_engine", lambda *given: replace(judge(*given), summary="Put otherwise.")
+    )
+    if program:
+        monkeypatch.setattr(recompute, "_program", lambda: program)
+    assert verify(sound_bag).sound is sound
+    monkeypatch.setattr(
+        recompute, "judge_engine", lambda *given: replace(judge(*given), probability=0.123)
+    )
+    assert "verdict-differs" in {d.kind for d in verify(sound_bag).defects}

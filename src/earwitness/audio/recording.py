@@ -85,7 +85,7 @@ def read_recording(path: Path) -> Recording:
         with sf.SoundFile(path) as f:
             rate, subtype = f.samplerate, f.subtype
             samples = f.read(dtype="float32", always_2d=True)
-    except (sf.LibsndfileError, RuntimeError, ValueError) as e:
+    except (sf.LibsndfileError, RuntimeError, TypeError, ValueError) as e:
         raise AudioFileError(f"{path} cannot be read as sound ({_reason(e)})") from e
     _check_samples(path, samples, rate)
     return Recording(path, samples, int(rate), str(subtype))

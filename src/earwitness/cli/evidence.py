@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.cli.options import clock
-from earwitness.cli.reporting import draw_report, write_report
+from earwitness.cli.reporting import draw_silent_report, write_report
 from earwitness.errors import KeyStoreError
 from earwitness.record.claim.audit import audit, to_parquet
 from earwitness.record.claim.bag import beside, pack, refuse_place
@@ -99,7 +99,7 @@ def verify_bag(bag: Path, depth: Depth, card: Path | None) -> Verification:
         If the card cannot be read. A bag that cannot be read is a defect, not an error.
     """
     known = None if card is None else _digest_on(card)
-    drawing = Drawing(draw=draw_report, words=words_of_page)
+    drawing = Drawing(draw=draw_silent_report, words=words_of_page)
     return verify(bag, depth=depth, known_key=known, render=drawing)
 
 

@@ -37,6 +37,11 @@ def draw_report(record: Path) -> str:
     return render_html(_told(record), audio=_sounds(record))
 
 
+def draw_silent_report(record: Path) -> str:
+    """Return the same page without its listening copies: the same words, drawn quicker."""
+    return render_html(_told(record), audio=_sounds(record), playable=False)
+
+
 def write_report(
     record: Path,
     out: Path | None = None,

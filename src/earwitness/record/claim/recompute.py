@@ -7,6 +7,7 @@ everything else exactly. A defect names the fields and says by how much they dif
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -39,6 +40,9 @@ SAME_WITHIN = 1e-9
 """Numbers that differ by less, relatively or absolutely, are the same [1]. Linear algebra sums in
 another order on another processor or with another number of threads: 2e-13 was seen between one
 thread and two. A level that is off by a billionth of a decibel changes no claim."""
+
+_WORDING = re.compile(r"\b(summary|next_check|reasons|cautions|repair)\b")
+"""Fields of a verdict that put it into words, and may be put better by another version."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +165,7 @@ def other_verdicts(bag: Path, log: Log, told: model.Inspection) -> Iterator[Defe
     """Step 7: judge again and yield what comes out otherwise.
 
     The last verdict must follow from the whole record, an earlier one from what was there then.
+    Its words must be the same too, unless another version of the program chose them.
     """
     if not told.tested:
         yield defect("evidence-none", LOG_PATH, "no reading and no take is there to judge by")
@@ -177,7 +182,7 @@ def _other_verdict(bag: Path, log: Log, entry: Entry, entries: Sequence[Entry]) 
     try:
         told = _told(bag, entries, log.head)
         body = bodies.verdict_body(judge_engine(told.layout, model.evidence(told)))
-        found = list(differences(entry.body, _as_read(body)))
+        found = [d for d in differences(entry.body, _as_read(body)) if _counts(d, told)]
     except _HOSTILE as e:
         yield defect("verdict-not-recomputed", LOG_PATH, f"{where}: {_reason(e)}")
         return
@@ -239,9 +244,16 @@ def _in_words(found: list[Difference]) -> str:
     return f"differs in {shown}{more}{by}"
 
 
+def _counts(difference: Difference, told: model.Inspection) -> bool:
+    return told.opened.program == _program() or not _WORDING.search(difference.field)
+
+
+def _program() -> str:
+    return f"earwitness {version('earwitness')}"
+
+
 def _programs(told: model.Inspection) -> str:
-    now = f"earwitness {version('earwitness')}"
-    then = told.opened.program
+    now, then = _program(), told.opened.program
     return "" if then == now else f" (recorded by {then}, recomputed by {now})"
 
 
