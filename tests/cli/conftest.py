@@ -50,7 +50,7 @@ def earwitness() -> Callable[..., Result]:
 def bag(earwitness: Callable[..., Result], bay: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A claim bag of a small inspection, signed with a key of its own."""
     monkeypatch.setenv("EARWITNESS_KEYS", str(bay / "keys"))
-    earwitness("replay", bay / "sheet.toml", "--out", bay / "record")
-    packed = earwitness("pack", bay / "record", "--json")
+    earwitness("replay", bay / "sheet.toml", "--out", bay / "van 42")
+    packed = earwitness("pack", bay / "van 42", "--json")
     assert packed.exit_code == 0, packed.stderr
-    return bay / "record-claim"
+    return bay / "van 42-claim"

@@ -116,7 +116,7 @@ def test_the_table_as_parquet_says_the_same(earwitness: Run, archive: Path, tmp_
 @pytest.mark.slow
 def test_wrong_use_of_audit_is_one_sentence(earwitness: Run, archive: Path, tmp_path: Path) -> None:
     refusal(earwitness("audit", tmp_path / "missing"))
-    refusal(earwitness("audit", tmp_path / "record", "--out", tmp_path / "empty.csv"))
+    refusal(earwitness("audit", tmp_path / "van 42", "--out", tmp_path / "empty.csv"))
     refusal(earwitness("audit", archive, "--out", archive / "2020/claim-0/bagit.txt"))
     refusal(earwitness("audit", archive, "--out", tmp_path / "a.csv", "--scheduler", "tcp://x:1"))
 

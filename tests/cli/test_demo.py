@@ -94,3 +94,17 @@ def test_weak_and_good_cylinder_are_proved_at_every_point(entries: list[dict[str
 def test_progress_is_told_on_stderr(demo: subprocess.CompletedProcess[str]) -> None:
     assert "cylinder 3, tailpipe" in demo.stderr
     assert "dictation" in demo.stderr
+
+
+@pytest.mark.slow
+def test_the_demonstration_can_be_packed_and_recomputed(
+    verdict: dict[str, Any], tmp_path: Path
+) -> None:
+    record, bag, keys = verdict["record"], tmp_path / "claim", tmp_path / "keys"
+    for words in (
+        ["pack", record, "--out", bag, "--keys", keys],
+        ["verify", bag, "--recompute", "--key", keys / "shop-key-card.txt"],
+    ):
+        command = [sys.executable, "-m", "earwitness", *words]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stdout + done.stderr

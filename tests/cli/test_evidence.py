@@ -38,13 +38,13 @@ def test_what_was_packed_is_sound(earwitness: Run, bag: Path, bay: Path, depth: 
 
 @pytest.mark.slow
 def test_packing_says_what_it_discloses_and_who_signed(earwitness: Run, bag: Path) -> None:
-    again = earwitness("pack", bag.with_name("record"), "--out", bag.with_name("other"), "--json")
+    again = earwitness("pack", bag.with_name("van 42"), "--out", bag.with_name("other"), "--json")
     made = json.loads(again.stdout)
     assert made["schema"] == "earwitness.pack/1"
     assert any("Quayside Engine Works" in sentence for sentence in made["discloses"])
     assert made["discloses"][0] in again.stderr
     assert len(made["fingerprint"].replace(" ", "")) == 40
-    refusal(earwitness("pack", bag.with_name("record"), "--out", bag.with_name("other")))
+    refusal(earwitness("pack", bag.with_name("van 42"), "--out", bag.with_name("other")))
 
 
 @pytest.mark.slow
@@ -61,7 +61,7 @@ def test_a_changed_sample_is_found(earwitness: Run, bag: Path) -> None:
 
 @pytest.mark.slow
 def test_a_bag_of_another_key_is_foreign(earwitness: Run, bag: Path, bay: Path) -> None:
-    earwitness("pack", bay / "record", "--out", bay / "theirs", "--keys", bay / "their-keys")
+    earwitness("pack", bay / "van 42", "--out", bay / "theirs", "--keys", bay / "their-keys")
     card = bay / "their-keys/shop-key-card.txt"
     assert defects(earwitness("verify", bag, "--key", card, "--json")) == {(4, "foreign-key")}
 
@@ -72,7 +72,7 @@ def test_after_an_exchange_of_keys_the_old_card_still_leads_to_the_new_key(
 ) -> None:
     old_card = (bay / "keys/shop-key-card.txt").read_text(encoding="utf-8")
     (bay / "old-card.txt").write_text(old_card, encoding="utf-8")
-    done = earwitness("pack", bay / "record", "--out", bay / "newer", "--new-key")
+    done = earwitness("pack", bay / "van 42", "--out", bay / "newer", "--new-key")
     assert done.exit_code == 0, done.stderr
     assert earwitness("verify", bay / "newer", "--key", bay / "old-card.txt").exit_code == 0
 
@@ -90,7 +90,7 @@ def test_wrong_use_is_one_sentence(earwitness: Run, bag: Path, bay: Path) -> Non
     refusal(earwitness("verify", bag, "--key", bay / "sheet.toml"))
     refusal(earwitness("pack", bay / "no-such-record"))
     (bay / "keys/shop-key.pem").chmod(0o644)
-    refusal(earwitness("pack", bay / "record", "--out", bay / "third"))
+    refusal(earwitness("pack", bay / "van 42", "--out", bay / "third"))
 
 
 @pytest.mark.slow
@@ -102,7 +102,7 @@ def test_what_is_no_bag_is_defective(earwitness: Run, bag: Path, bay: Path, name
 @pytest.mark.slow
 def test_a_refused_packing_leaves_the_key_as_it_was(earwitness: Run, bag: Path, bay: Path) -> None:
     before = (bay / "keys/shop-key.pem").read_bytes()
-    refusal(earwitness("pack", bay / "record", "--out", bag, "--new-key"))
+    refusal(earwitness("pack", bay / "van 42", "--out", bag, "--new-key"))
     assert (bay / "keys/shop-key.pem").read_bytes() == before
 
 
@@ -112,7 +112,7 @@ def test_without_pango_there_is_a_page_and_a_sentence(
 ) -> None:
     """Python's own way to say that a module cannot be imported: None in sys.modules."""
     monkeypatch.setitem(sys.modules, "weasyprint", None)
-    done = earwitness("report", bay / "record", "--out", bay / "page.html", "--json")
+    done = earwitness("report", bay / "van 42", "--out", bay / "page.html", "--json")
     assert done.exit_code == 0
     assert json.loads(done.stdout)["pdf"] is None
     assert "apt-get install libpango" in done.stderr

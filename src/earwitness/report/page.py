@@ -160,7 +160,7 @@ def page_of(
     views = _views(told, audio, sounds=sounds)
     return Page(
         inspection=told,
-        title=told.opened.label or told.layout.label or told.name,
+        title=told.opened.label or told.layout.label or f"Inspection of {told.opened_at:%Y-%m-%d}",
         facts=tuple(_facts(told)),
         engine=tuple(_engine(told)),
         area=words.AREA_TITLES.get(area, area),
