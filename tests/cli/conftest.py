@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,16 +20,24 @@ if TYPE_CHECKING:
     from click.testing import Result
 
 
-@pytest.fixture
-def bay(tmp_path: Path) -> Path:
-    """A folder with a run sheet, a pair and an air-cycled take at a leaking tailpipe."""
-    sf.write(tmp_path / "off.wav", noise(8, 1), FS, subtype="PCM_16")
-    sf.write(tmp_path / "on.wav", noise(8, 2) + hiss(8, 3), FS, subtype="PCM_16")
+@pytest.fixture(scope="session")
+def bay_of_the_session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The recordings of `bay`, made once."""
+    folder = tmp_path_factory.mktemp("bay")
+    sf.write(folder / "off.wav", noise(8, 1), FS, subtype="PCM_16")
+    sf.write(folder / "on.wav", noise(8, 2) + hiss(8, 3), FS, subtype="PCM_16")
     take = noise(41, 4)
     times = np.arange(take.size) / FS
     air = np.any([(a <= times) & (times < b) for a, b in AIR_ON_S], axis=0)
-    sf.write(tmp_path / "cycled.wav", take + hiss(41, 5) * air, FS, subtype="PCM_16")
-    (tmp_path / "sheet.toml").write_text(SHEET, encoding="utf-8")
+    sf.write(folder / "cycled.wav", take + hiss(41, 5) * air, FS, subtype="PCM_16")
+    (folder / "sheet.toml").write_text(SHEET, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture
+def bay(bay_of_the_session: Path, tmp_path: Path) -> Path:
+    """A folder with a run sheet, a pair and an air-cycled take at a leaking tailpipe."""
+    shutil.copytree(bay_of_the_session, tmp_path, dirs_exist_ok=True)
     return tmp_path
 
 

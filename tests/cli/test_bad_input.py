@@ -57,6 +57,7 @@ def test_unreadable_audio(earwitness: Run, bay: Path, kind: str) -> None:
         assert str(path) in refusal(earwitness(*words))
 
 
+@pytest.mark.slow
 def test_scipy_malformed_set_never_ends_in_a_traceback(earwitness: Run, bay: Path) -> None:
     for path in sorted(MALFORMED.glob("*.wav")):
         assert earwitness("score", path, bay / "on.wav").exit_code in (0, 2)
@@ -142,6 +143,7 @@ def test_a_damaged_recording_keeps_what_came_before(earwitness: Run, bay: Path) 
     assert earwitness("judge", bay / "record").exit_code == 0
 
 
+@pytest.mark.slow
 def test_an_interrupted_record_is_judged_and_says_what_was_lost(earwitness: Run, bay: Path) -> None:
     """What `kill -9` leaves: whole lines, and perhaps the beginning of one more."""
     out = bay / "record"

@@ -140,6 +140,7 @@ def test_replay_judge_and_report_agree(earwitness: Run, bay: Path) -> None:
     assert (bay / "other.pdf").read_bytes().startswith(b"%PDF") == (told["pdf"] is not None)
 
 
+@pytest.mark.slow
 def test_replaying_twice_gives_the_same_findings(earwitness: Run, bay: Path) -> None:
     findings = []
     for name in ("first", "second"):
@@ -151,6 +152,7 @@ def test_replaying_twice_gives_the_same_findings(earwitness: Run, bay: Path) -> 
     assert len(findings[0]) == 2
 
 
+@pytest.mark.slow
 def test_replay_never_writes_over_a_record(earwitness: Run, bay: Path) -> None:
     earwitness("replay", bay / "sheet.toml", "--out", bay / "record")
     before = (bay / "record/record.jsonl").read_bytes()
@@ -158,6 +160,7 @@ def test_replay_never_writes_over_a_record(earwitness: Run, bay: Path) -> None:
     assert (bay / "record/record.jsonl").read_bytes() == before
 
 
+@pytest.mark.slow
 def test_replay_makes_a_dated_folder(
     earwitness: Run, bay: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

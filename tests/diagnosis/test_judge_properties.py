@@ -74,6 +74,7 @@ def test_probabilities_add_up_and_are_ranked(four, data):
     assert set(parts(verdict.verdict)) <= set(IN_WORDS)
 
 
+@pytest.mark.slow
 @given(st.data())
 def test_unusable_and_undetermined_findings_change_nothing(four, data):
     evidence = data.draw(evidences(four))
@@ -108,6 +109,7 @@ def test_the_order_of_takes_at_different_points_changes_nothing(four, data):
     )
 
 
+@pytest.mark.slow
 @given(st.data())
 def test_the_order_of_cylinders_changes_nothing(four, data):
     all_four = [data.draw(evidences(four, n)) for n in (1, 2, 3, 4)]

@@ -29,6 +29,7 @@ def test_a_take_does_not_depend_on_what_was_rendered_before():
     assert np.array_equal(again, Bay(1).render_steady("tailpipe", 3.0, 1.0, take=2))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "other",
     [
@@ -133,6 +134,7 @@ def test_busy_shops_are_spiky_and_a_still_one_is_not():
     assert min(crest_db("busy", s) for s in range(3)) > 25
 
 
+@pytest.mark.slow
 def test_drift_changes_the_floor_between_takes_by_its_spread():
     """A gain drift of 2 dB shows as 2 dB between takes of a shop in which nothing else moves.
 
