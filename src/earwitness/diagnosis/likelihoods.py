@@ -116,8 +116,9 @@ filler and intake; a companion cylinder on overlap joins intake, exhaust and plu
 practice, no source."""
 
 PAIR_TRUST = 0.5
-"""Weight of a screening pair's grade against knowing nothing [1]. In a shop the nominal 1 % false
-alarms of a pair came out at 19-49 % in simulation. Expert estimate, to be calibrated."""
+"""Weight of a screening pair's grade against knowing nothing [1]. Without any leak 9-14 % of pairs
+were graded as hiss in the two loudest scenes of benchmarks/hiss_false_alarms.py (400 takes each,
+--seconds 44 --cycles 6 --seed 777). Expert estimate, to be calibrated."""
 ONE_PIPE_TRUST = 0.5
 """Weight of silence at one of two tailpipes [1]: the leak may be on the other bank. Chosen:
 even."""
@@ -139,8 +140,7 @@ LOUDEST_ALONE, LOUDEST_TIED, LOUDEST_ELSEWHERE, LOUDEST_BOTH, LOUDEST_UNKNOWN = 
 )
 """Probability that, of two or more audible points, the leak's own is loudest by 3 dB, ties, or is
 beaten [1]; then that one of two leaks' own is loudest, and the value where the leak has no audible
-point of its own. In simulated takes with cross-talk of -6 dB, 53-88 % were decided by 3 dB and
-82-100 % of these rightly; the other two are expert estimates, to be calibrated."""
+point of its own. Expert estimates, to be calibrated."""
 
 # --- compression, wet test, bubbles ----------------------------------------------------------
 
