@@ -27,7 +27,7 @@ from tampering.damage import Fuzzer
 from tampering.small_bag import DRAWING, make_bag
 
 if TYPE_CHECKING:
-    from earwitness.record.claim.defects import Depth
+    from earwitness.record.claim.check.defects import Depth
 
 
 def main() -> None:

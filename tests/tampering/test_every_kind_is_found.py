@@ -11,8 +11,8 @@ import pytest
 
 from earwitness.errors import RecordError
 from earwitness.record import chain
-from earwitness.record.claim.defects import DEPTHS, KINDS, Depth, reaches
-from earwitness.record.claim.verify import verify
+from earwitness.record.claim.check.defects import DEPTHS, KINDS, Depth, reaches
+from earwitness.record.claim.check.verify import verify
 from tampering.build import TAMPERINGS, tampered
 from tampering.small_bag import DRAWING
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import soundfile as sf
 
-from earwitness.record.claim.verify import verify
+from earwitness.record.claim.check.verify import verify
 from tampering.damage import HANDS
 
 if TYPE_CHECKING:

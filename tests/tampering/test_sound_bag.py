@@ -16,16 +16,16 @@ import pytest
 
 from earwitness.audio.recording import read_recording
 from earwitness.cli.reporting import draw_report
-from earwitness.record.claim import recompute
-from earwitness.record.claim.bag import pack
-from earwitness.record.claim.defects import DEPTHS, KINDS, STEPS, Depth, defect
-from earwitness.record.claim.inventory import changed, look_into
-from earwitness.record.claim.keys import ShopKey
-from earwitness.record.claim.page import Drawing
-from earwitness.record.claim.recompute import SAME_WITHIN, differences
-from earwitness.record.claim.rotation import signed_rotation
+from earwitness.record.claim.check import recompute
+from earwitness.record.claim.check.defects import DEPTHS, KINDS, STEPS, Depth, defect
+from earwitness.record.claim.check.inventory import changed, look_into
+from earwitness.record.claim.check.page import Drawing
+from earwitness.record.claim.check.recompute import SAME_WITHIN, differences
+from earwitness.record.claim.check.verify import verify
+from earwitness.record.claim.keys.rotation import signed_rotation
+from earwitness.record.claim.keys.shop_key import ShopKey
+from earwitness.record.claim.make.bag import pack
 from earwitness.record.claim.statement import key_digest
-from earwitness.record.claim.verify import verify
 from earwitness.report.page_words import words_of_page
 from tampering.bench import REPORT, SHOP_KEY, STRANGERS_KEY, Bench, sha256
 from tampering.damage import Fuzzer

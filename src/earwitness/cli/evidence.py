@@ -9,12 +9,12 @@ from earwitness.cli.options import clock
 from earwitness.cli.reporting import draw_silent_report, write_report
 from earwitness.errors import KeyStoreError
 from earwitness.record.claim.audit import audit, to_parquet
-from earwitness.record.claim.bag import beside, pack, refuse_place
-from earwitness.record.claim.card import KeyCard, card_text, read_card
-from earwitness.record.claim.disclosure import disclosure
-from earwitness.record.claim.keys import rotate, shop_key
-from earwitness.record.claim.page import Drawing
-from earwitness.record.claim.verify import verify
+from earwitness.record.claim.check.page import Drawing
+from earwitness.record.claim.check.verify import verify
+from earwitness.record.claim.keys.card import KeyCard, card_text, read_card
+from earwitness.record.claim.keys.shop_key import rotate, shop_key
+from earwitness.record.claim.make.bag import beside, pack, refuse_place
+from earwitness.record.claim.make.disclosure import disclosure
 from earwitness.record.durable import write_file
 from earwitness.record.model import inspection
 from earwitness.record.reader import read_record
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from earwitness.record.claim.audit import Row, Summary
-    from earwitness.record.claim.defects import Depth, Verification
-    from earwitness.record.claim.keys import ShopKey
+    from earwitness.record.claim.check.defects import Depth, Verification
+    from earwitness.record.claim.keys.shop_key import ShopKey
 
 CARD_NAME = "shop-key-card.txt"
 """The public half of the shop's key, to hand out; it lies beside the key folder's own files."""

@@ -13,7 +13,7 @@ from earwitness.errors import EarwitnessError
 
 if TYPE_CHECKING:
     from earwitness.engine.layout import EngineLayout
-    from earwitness.record.claim.defects import Depth
+    from earwitness.record.claim.check.defects import Depth
 
 Json = Annotated[bool, typer.Option("--json", help="Print one documented JSON object.")]
 Out = Annotated[Path | None, typer.Option(help="Where to write; a dated name if left out.")]

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from earwitness.engine.layout import EngineLayout
     from earwitness.engine.test_plan import GaugeSetUp, PlanStep
     from earwitness.record.claim.audit import Row, Summary
-    from earwitness.record.claim.defects import Verification
+    from earwitness.record.claim.check.defects import Verification
     from earwitness.session.replay import Judgement, Progress
     from earwitness.speech.dictation import Heard
 

@@ -27,16 +27,17 @@ from hypothesis import strategies as st
 
 from earwitness.errors import KeyStoreError, RecordError, StorageError
 from earwitness.record.canonical import canonical_bytes
-from earwitness.record.claim import keys, protection
-from earwitness.record.claim.card import HEADING, KeyCard, card_text, read_card
-from earwitness.record.claim.keys import KEY_FILE, protect, rotate, shop_key
-from earwitness.record.claim.rotation import (
+from earwitness.record.claim.keys import protection
+from earwitness.record.claim.keys import shop_key as keys
+from earwitness.record.claim.keys.card import HEADING, KeyCard, card_text, read_card
+from earwitness.record.claim.keys.rotation import (
     SCHEMA,
     SignedRotation,
     key_thread,
     read_rotation,
     signed_rotation,
 )
+from earwitness.record.claim.keys.shop_key import KEY_FILE, protect, rotate, shop_key
 from earwitness.record.claim.statement import (
     key_digest,
     public_key_text,
@@ -434,7 +435,8 @@ import os, signal, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from earwitness.record import durable
-from earwitness.record.claim import keys, protection
+from earwitness.record.claim.keys import protection
+from earwitness.record.claim.keys import shop_key as keys
 
 left = int(sys.argv[2])
 def counted(name):
@@ -499,7 +501,7 @@ def test_a_full_disk_leaves_the_old_key_in_use(
 def test_two_programs_that_begin_at_once_agree_on_one_key(store: Path) -> None:
     code = (
         "import sys; from datetime import UTC, datetime; from pathlib import Path; "
-        "from earwitness.record.claim.keys import shop_key; "
+        "from earwitness.record.claim.keys.shop_key import shop_key; "
         "print(shop_key(Path(sys.argv[1]), clock=lambda: datetime(2026,1,1,tzinfo=UTC)).digest)"
     )
     runs = [

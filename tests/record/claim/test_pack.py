@@ -22,12 +22,12 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from earwitness.errors import RecordError, StorageError
 from earwitness.record import bodies
-from earwitness.record.claim import bag as bags
-from earwitness.record.claim.bag import add_timestamp, pack
-from earwitness.record.claim.disclosure import disclosure
-from earwitness.record.claim.keys import ShopKey, rotate, shop_key
+from earwitness.record.claim.keys.rotation import SignedRotation, read_rotation
+from earwitness.record.claim.keys.shop_key import ShopKey, rotate, shop_key
+from earwitness.record.claim.make import bag as bags
+from earwitness.record.claim.make.bag import add_timestamp, pack
+from earwitness.record.claim.make.disclosure import disclosure
 from earwitness.record.claim.manifest import list_files, read_bag_info, read_manifest
-from earwitness.record.claim.rotation import SignedRotation, read_rotation
 from earwitness.record.claim.statement import (
     check,
     read_public_key,
@@ -472,8 +472,8 @@ import os, signal, sys
 from datetime import UTC, datetime
 from pathlib import Path
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from earwitness.record.claim.bag import pack
-from earwitness.record.claim.keys import ShopKey
+from earwitness.record.claim.make.bag import pack
+from earwitness.record.claim.keys.shop_key import ShopKey
 
 left, now = int(sys.argv[3]), datetime(2026, 3, 5, 1, 30, tzinfo=UTC)
 def counted(name):

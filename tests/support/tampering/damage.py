@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.record.claim.verify import verify
+from earwitness.record.claim.check.verify import verify
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from earwitness.record.claim.defects import Depth, Verification
-    from earwitness.record.claim.page import Drawing
+    from earwitness.record.claim.check.defects import Depth, Verification
+    from earwitness.record.claim.check.page import Drawing
 
 Hand = Callable[[bytes, np.random.Generator], bytes]
 MOST_BYTES = 400

@@ -16,7 +16,7 @@ from earwitness.diagnosis.judge import judge_engine
 from earwitness.engine.layout import EngineLayout
 from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
-from earwitness.record.claim.page import Drawing
+from earwitness.record.claim.check.page import Drawing
 from earwitness.record.reader import read_record
 from earwitness.record.store import RecordWriter
 from earwitness.speech.dictation import Heard

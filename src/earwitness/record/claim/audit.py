@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
     from typing import Any
 
-    from earwitness.record.claim.defects import Depth
+    from earwitness.record.claim.check.defects import Depth
 
 WAITING_PER_JOB = 4
 """Bags handed out ahead of each worker [1]. Chosen: enough to keep it busy, too few to pile up."""
@@ -139,7 +139,7 @@ def bags_below(folder: Path) -> Iterator[Path]:
 
 def audit_one(bag: Path, folder: Path, depth: Depth) -> Row:
     """Check one bag; whatever it holds, there is a row."""
-    from earwitness.record.claim.verify import verify
+    from earwitness.record.claim.check.verify import verify
 
     found = verify(bag, depth=depth)
     area, probability = _verdict(bag)

@@ -15,12 +15,12 @@ import unicodedata
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from earwitness.record.claim.layout import PAYLOAD
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
-PAYLOAD = "data"
-"""The folder of what the bag is about; everything else in a bag speaks about it."""
 TAG_FILE_BYTES = 16 << 20
 """Longest tag file that is read [bytes]. Chosen: a hundred thousand names of usual length."""
 

@@ -16,9 +16,9 @@ from earwitness.diagnosis.judge import judge_engine
 from earwitness.errors import EarwitnessError
 from earwitness.record import bodies, model
 from earwitness.record.canonical import canonical_bytes, value_of
-from earwitness.record.claim.bag import RECORD
-from earwitness.record.claim.defects import Defect, defect
-from earwitness.record.claim.inventory import LOG_PATH
+from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.check.inventory import LOG_PATH
+from earwitness.record.claim.layout import RECORD
 from earwitness.record.reader import SCHEMA, Record, audio_file
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from earwitness.acoustics.finding import Finding
     from earwitness.record.chain import Body, Entry
-    from earwitness.record.claim.log import Log
+    from earwitness.record.claim.check.log import Log
 
 MOST_SHOWN = 3
 """Fields that a defect names before it counts the rest [1]."""

@@ -5,14 +5,21 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from earwitness.record.claim.bag import CHECKING, RECORD, REPORT, TIMESTAMP
-from earwitness.record.claim.defects import DEPTHS, Defect, Depth, Verification, defect, reaches
-from earwitness.record.claim.inventory import LOG_PATH, changed, incomplete, look_into
-from earwitness.record.claim.log import read_log_of
-from earwitness.record.claim.page import Drawing, not_compared, other_words, read_page, stale
-from earwitness.record.claim.recompute import other_findings, other_verdicts, understood
-from earwitness.record.claim.signed import Signed, absent
-from earwitness.record.claim.sounds import Sounds
+from earwitness.record.claim.check.defects import (
+    DEPTHS,
+    Defect,
+    Depth,
+    Verification,
+    defect,
+    reaches,
+)
+from earwitness.record.claim.check.inventory import LOG_PATH, changed, incomplete, look_into
+from earwitness.record.claim.check.log import read_log_of
+from earwitness.record.claim.check.page import Drawing, not_compared, other_words, read_page, stale
+from earwitness.record.claim.check.recompute import other_findings, other_verdicts, understood
+from earwitness.record.claim.check.signed import Signed, absent
+from earwitness.record.claim.check.sounds import Sounds
+from earwitness.record.claim.layout import CHECKING, RECORD, REPORT, TIMESTAMP
 from earwitness.record.claim.statement import fingerprint
 from earwitness.record.reader import AUDIO
 
@@ -20,8 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-    from earwitness.record.claim.inventory import Contents
-    from earwitness.record.claim.log import Log
+    from earwitness.record.claim.check.inventory import Contents
+    from earwitness.record.claim.check.log import Log
     from earwitness.record.model import Inspection
 
 _DIGEST = re.compile(r"[0-9a-f]{64}", re.ASCII)

@@ -8,7 +8,10 @@ import re
 from typing import TYPE_CHECKING
 
 from earwitness.errors import RecordError
-from earwitness.record.claim.bag import (
+from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.check.inventory import Contents, read_small
+from earwitness.record.claim.keys.rotation import SignedRotation, key_thread, read_rotation
+from earwitness.record.claim.layout import (
     BAG_INFO,
     CLAIM,
     PUBLIC_KEY,
@@ -16,9 +19,6 @@ from earwitness.record.claim.bag import (
     STATEMENT,
     TIMESTAMP,
 )
-from earwitness.record.claim.defects import Defect, defect
-from earwitness.record.claim.inventory import Contents, read_small
-from earwitness.record.claim.rotation import SignedRotation, key_thread, read_rotation
 from earwitness.record.claim.statement import (
     SCHEMA,
     Statement,
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
-    from earwitness.record.claim.log import Log
+    from earwitness.record.claim.check.log import Log
 
     T = TypeVar("T")
 

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import KeyStoreError, RecordError, StorageError
 from earwitness.record import durable
-from earwitness.record.claim.protection import protected_text
-from earwitness.record.claim.rotation import SignedRotation, key_thread, signed_rotation
+from earwitness.record.claim.keys.protection import protected_text
+from earwitness.record.claim.keys.rotation import SignedRotation, key_thread, signed_rotation
 from earwitness.record.claim.statement import FINGERPRINT_DIGITS, fingerprint, key_digest
 from earwitness.record.moment import Clock, from_rfc3339, rfc3339
 

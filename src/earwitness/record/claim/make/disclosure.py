@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from earwitness.record.claim.contents import left_out
+from earwitness.record.claim.make.contents import left_out
 from earwitness.record.model import Inspection, inspection
 
 if TYPE_CHECKING:

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 from earwitness.errors import RecordError
 from earwitness.record.canonical import is_canonical, value_of
 from earwitness.record.chain import GENESIS, Entry, link
-from earwitness.record.claim.defects import Defect, defect
-from earwitness.record.claim.inventory import LOG_PATH
+from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.check.inventory import LOG_PATH
 from earwitness.record.moment import from_rfc3339
 from earwitness.record.reader import SCHEMA
 

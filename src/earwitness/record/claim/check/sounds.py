@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import RecordError
 from earwitness.record.bodies import AudioFile, read_body
-from earwitness.record.claim.bag import RECORD
-from earwitness.record.claim.defects import Defect, defect
-from earwitness.record.claim.inventory import LARGEST_FILE_BYTES
+from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.check.inventory import LARGEST_FILE_BYTES
+from earwitness.record.claim.layout import RECORD
 from earwitness.record.claim.manifest import file_digest
 from earwitness.record.reader import audio_file
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from soundfile import SoundFile
 
     from earwitness.record.chain import Entry
-    from earwitness.record.claim.inventory import Contents
+    from earwitness.record.claim.check.inventory import Contents
 
 MOST_SAMPLES = 1 << 28
 """Most samples of one sound file that are read, all channels together [1]. Chosen: 93 minutes at

@@ -10,12 +10,14 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.record.claim.bag import (
+from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.layout import (
     BAG_INFO,
     CHECKING,
     CLAIM,
     DECLARATION,
     MANIFEST,
+    PAYLOAD,
     PUBLIC_KEY,
     RECORD,
     REPORT,
@@ -23,9 +25,7 @@ from earwitness.record.claim.bag import (
     STATEMENT,
     TAG_MANIFEST,
 )
-from earwitness.record.claim.defects import Defect, defect
 from earwitness.record.claim.manifest import (
-    PAYLOAD,
     BagInfo,
     Fault,
     Manifest,

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.errors import EarwitnessError
-from earwitness.record.claim.bag import RECORD, REPORT
-from earwitness.record.claim.defects import Defect, defect
-from earwitness.record.claim.inventory import read_small
+from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.check.inventory import read_small
+from earwitness.record.claim.layout import RECORD, REPORT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from earwitness.record.claim.log import Log
+    from earwitness.record.claim.check.log import Log
 
 PAGE_BYTES = 1 << 28
 """Longest report that is read [bytes]. Chosen: ten times one with forty takes."""

@@ -1,4 +1,4 @@
-"""A claim bag on disk: its layout, and how a record is packed into one."""
+"""Pack a record into a claim bag."""
 
 from __future__ import annotations
 
@@ -13,10 +13,23 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import AudioFileError, RecordError
 from earwitness.record import durable
-from earwitness.record.claim.checking import checking_text
-from earwitness.record.claim.contents import REPORTS, check_sounds, record_files
-from earwitness.record.claim.manifest import (
+from earwitness.record.claim.layout import (
+    BAG_INFO,
+    CHECKING,
+    CLAIM,
+    DECLARATION,
+    MANIFEST,
     PAYLOAD,
+    PUBLIC_KEY,
+    RECORD,
+    SIGNATURE,
+    STATEMENT,
+    TAG_MANIFEST,
+    TIMESTAMP,
+)
+from earwitness.record.claim.make.contents import REPORTS, check_sounds, record_files
+from earwitness.record.claim.make.note import checking_text
+from earwitness.record.claim.manifest import (
     bag_info_text,
     declaration_text,
     manifest_text,
@@ -35,27 +48,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from datetime import datetime
 
-    from earwitness.record.claim.keys import ShopKey
+    from earwitness.record.claim.keys.shop_key import ShopKey
     from earwitness.record.moment import Clock
-
-DECLARATION = "bagit.txt"
-BAG_INFO = "bag-info.txt"
-MANIFEST = "manifest-sha256.txt"
-TAG_MANIFEST = "tagmanifest-sha256.txt"
-RECORD = f"{PAYLOAD}/record"
-"""The record folder as it was, file by file."""
-REPORT = f"{PAYLOAD}/report.html"
-CHECKING = f"{PAYLOAD}/CHECKING.txt"
-"""How to check a bag by hand, without this program."""
-CLAIM = "claim"
-"""The folder of the statement and what vouches for it."""
-STATEMENT = f"{CLAIM}/statement.json"
-SIGNATURE = f"{CLAIM}/statement.sig"
-PUBLIC_KEY = f"{CLAIM}/public-key.pem"
-TIMESTAMP = f"{CLAIM}/timestamp.tsr"
-"""Optional: an RFC 3161 token over the bytes of the statement."""
-ROTATION = f"{CLAIM}/rotation-*.json"
-"""Optional: statements by which an earlier key names the one after it; signatures in `.sig`."""
 
 _TOKEN_BYTES = 1 << 20
 """Longest time stamp that is taken [bytes]. Chosen: a hundred times one with its certificates."""

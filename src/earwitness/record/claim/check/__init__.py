@@ -1,0 +1,1 @@
+"""Checking a claim bag that anybody may have made or changed."""

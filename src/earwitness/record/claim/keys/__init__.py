@@ -1,0 +1,1 @@
+"""The shop's key: kept, protected, exchanged, and handed out."""

@@ -1,0 +1,1 @@
+"""Packing a record into a claim bag."""
