@@ -173,7 +173,7 @@ def test_steps_that_contradict_the_scatter_widen_it() -> None:
     middle = stats.norm.ppf((1 + stats.beta.ppf(0.5, 4, 5)) / 2) ** 2
     usual = [0.1, -0.3, 0.5, -0.9, 1.1, 1.2, -1.4, 9.0]
     assert widening(steps(usual), "leakage") == 1.0
-    wide = [1.8, -1.9, 2.0, -2.1, 2.2, -2.3, 2.4, 9.0]
+    wide = [1.8, -1.9, 2.0, -2.1, 2.2, -2.3, 2.4, 12.0]
     assert widening(steps(wide), "leakage") == pytest.approx(2.1 / math.sqrt(middle))
     assert widening(steps(wide), "hole") == 1.0
     changes = compare(steps(wide))
