@@ -1,17 +1,20 @@
 """Compression rules against the worked values of the army manuals that state them."""
 
+import dataclasses
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.engine.layout import engine_layout
 from earwitness.errors import GaugeError
 from earwitness.gauges.compression import (
+    SPREAD_RULES,
     adjacent,
     check_compression_kpa,
     compression_rules,
+    usual_rules,
     wet_test,
 )
 from earwitness.gauges.leakage import to_kpa
@@ -105,3 +108,46 @@ def test_rules_that_compare_shares_do_not_depend_on_the_unit(readings, factor):
 def test_the_highest_cylinder_never_fails(readings):
     best = max(readings, key=readings.__getitem__)
     assert all(best not in rule.low for rule in compression_rules(readings, fuel="diesel"))
+
+
+def test_rules_for_one_engine_are_not_applied_unasked():
+    """US Army TM 10-3930-618-20 2-12: spread of 10 lb; TM 5-3810-303-24: 25 psi at 600 rpm."""
+    readings = {1: psi(125), 2: psi(114.9)}
+    assert all(rule.passed for rule in compression_rules(readings))
+    (rule,) = compression_rules(readings, rules=[SPREAD_RULES["petrol-spread"]])
+    assert rule.low == (2,)
+    assert compression_rules({1: psi(125), 2: psi(115.1)}, rules=[SPREAD_RULES["petrol-spread"]])[
+        0
+    ].passed
+    running = SPREAD_RULES["diesel-running-spread"]
+    assert running.figure == pytest.approx(psi(25), abs=0.5)
+    assert running not in usual_rules("diesel")
+
+
+def test_a_rule_is_a_setting():
+    """A maker who asks for 80 % of the highest."""
+    own = dataclasses.replace(
+        SPREAD_RULES["share-of-highest"], name="at least 80 %", source="the maker", figure=0.8
+    )
+    (rule,) = compression_rules({1: 1000.0, 2: 780.0}, rules=[own])
+    assert (rule.low, rule.bound_kpa, rule.source) == ((2,), 800.0, "the maker")
+
+
+def test_every_rule_names_its_source():
+    assert all(rule.source.startswith("US Army TM") for rule in SPREAD_RULES.values())
+    assert [r.name for r in usual_rules("diesel")][:2] == [r.name for r in usual_rules()]
+
+
+@settings(max_examples=30)
+@given(
+    st.dictionaries(st.integers(1, 16), st.floats(0, 3000), min_size=2),
+    st.sampled_from(sorted(SPREAD_RULES)),
+    st.data(),
+)
+def test_losing_compression_never_clears_a_cylinder(readings, name, data):
+    cylinder = data.draw(st.sampled_from(sorted(readings)))
+    lower = {**readings, cylinder: readings[cylinder] * data.draw(st.floats(0, 1))}
+    before = compression_rules(readings, rules=[SPREAD_RULES[name]])[0].low
+    after = compression_rules(lower, rules=[SPREAD_RULES[name]])[0].low
+    if cylinder in before:
+        assert cylinder in after

@@ -6,7 +6,19 @@ from importlib import import_module
 import pytest
 
 
-@pytest.mark.parametrize("name", ["compression", "leakage", "orifice"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "altitude",
+        "compression",
+        "correction",
+        "leakage",
+        "limits",
+        "orifice",
+        "readout",
+        "repeated",
+    ],
+)
 def test_docstring_examples(name):
     module = import_module(f"earwitness.gauges.{name}")
     assert doctest.testmod(module).failed == 0

@@ -4,7 +4,7 @@ import math
 
 import fluids
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.errors import GaugeError
@@ -14,6 +14,7 @@ from earwitness.gauges.orifice import (
     flow_factor,
     free_air_l_min,
     leak_size,
+    leak_size_interval,
     mass_flow_kg_s,
 )
 
@@ -194,3 +195,64 @@ def test_no_leak_and_no_pressure():
 def test_impossible_set_ups(percent, orifice, supply):
     with pytest.raises(GaugeError):
         leak_size(percent, orifice_mm=orifice, supply_kpa=supply)
+
+
+def test_interval_of_a_reading_to_one_percent():
+    """Tester physics at 80 psi into 14.696 psi (independent implementation): area ratio .487 at
+    6.25 %, .625 at 10 %, .707 at 12.5 %; so 10 % give or take 2.5 lie between them."""
+    leak = leak_size_interval(10.0, half_width_percent=2.5, orifice_mm=1.0, supply_kpa=80 * PSI)
+    assert leak.best.hole_mm**2 == pytest.approx(0.625, abs=6e-4)
+    assert leak.high.hole_mm**2 == pytest.approx(0.707, abs=6e-4)
+    assert 0.487 < leak.low.hole_mm**2 < 0.625
+
+
+@settings(max_examples=30)
+@given(st.floats(0, 99.9), st.floats(0, 20), st.floats(0, 20))
+def test_a_wider_reading_is_a_wider_leak(percent, a, b):
+    narrow, wide = (
+        leak_size_interval(percent, half_width_percent=w, orifice_mm=1.0, supply_kpa=600)
+        for w in sorted((a, b))
+    )
+    assert wide.low.hole_mm <= narrow.low.hole_mm <= narrow.best.hole_mm
+    assert narrow.best == wide.best
+    assert wide.low.flow_g_s <= narrow.low.flow_g_s
+    if wide.high is not None:
+        assert narrow.best.hole_mm <= narrow.high.hole_mm <= wide.high.hole_mm
+
+
+def test_an_interval_that_reaches_all_has_no_upper_end():
+    leak = leak_size_interval(99.0, half_width_percent=2.0, orifice_mm=1.0, supply_kpa=600)
+    assert leak.high is None
+    assert leak_size_interval(100, half_width_percent=1, orifice_mm=1, supply_kpa=600) is None
+    with pytest.raises(ValueError, match="negative"):
+        leak_size_interval(10, half_width_percent=-1, orifice_mm=1, supply_kpa=600)
+
+
+def flux(inlet_pa, outlet_pa):
+    """Isentropic mass flow a square metre [kg/(s m2)] by way of a general library: fluids has no
+    such function, so the speed v = sqrt(2 cp (T0 - T)) is taken at fluids' isentropic temperature,
+    and the throat at fluids' critical pressure where the flow is choked."""
+    throat_pa = max(outlet_pa, fluids.P_critical_flow(inlet_pa, 1.4))
+    throat_k = fluids.isentropic_T_rise_compression(293.15, inlet_pa, throat_pa, 1.4)
+    speed = math.sqrt(2 * 1.4 / 0.4 * 287.05 * (293.15 - throat_k))
+    return throat_pa / (287.05 * throat_k) * speed
+
+
+@pytest.mark.parametrize("psig", [20, 60, 80, 100])
+@pytest.mark.parametrize("share", [0.2, 0.6, 0.8, 0.95])
+def test_subsonic_and_choked_flow_of_a_general_library(psig, share):
+    inlet = psig * PSI + ATM
+    flow = mass_flow_kg_s(inlet_kpa=inlet, outlet_kpa=share * inlet, area_mm2=1.0)
+    assert flow == pytest.approx(flux(inlet * 1e3, share * inlet * 1e3) * 1e-6, rel=1e-9)
+
+
+@settings(max_examples=30)
+@given(st.floats(1, 95), st.floats(100, 1000), st.floats(60, 105))
+def test_what_comes_through_the_orifice_leaves_by_the_leak(percent, supply, ambient):
+    """At any ambient pressure; flows by way of a general library."""
+    size = leak_size(percent, orifice_mm=1.2, supply_kpa=supply, ambient_kpa=ambient)
+    cylinder = (supply * (1 - percent / 100) + ambient) * 1e3
+    enters = flux((supply + ambient) * 1e3, cylinder) * 1.2**2
+    leaves = flux(cylinder, ambient * 1e3) * size.hole_mm**2
+    assert enters == pytest.approx(leaves, rel=1e-6)
+    assert size.flow_g_s == pytest.approx(enters * math.pi / 4 * 1e-3, rel=1e-6)

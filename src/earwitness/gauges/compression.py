@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from earwitness.errors import GaugeError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping, Sequence
 
     from earwitness.engine.layout import EngineLayout, Fuel
 
@@ -24,6 +24,12 @@ investigate. US Army TM 1-1500-204-23-1, page 70."""
 DIESEL_SPREAD_KPA = 690.0
 """Spread between the cylinders of a diesel that still passes [kPa], 100 psi.
 US Army TM 5-2420-230-24-2."""
+PETROL_SPREAD_KPA = 69.0
+"""Spread between the cylinders of one petrol engine that still passes [kPa], 10 psi.
+US Army TM 10-3930-618-20, 2-12: for that engine, so not applied to others unasked."""
+DIESEL_RUNNING_SPREAD_KPA = 172.0
+"""Spread between the cylinders of one diesel, running at 600 rpm, that still passes [kPa], 25 psi.
+US Army TM 5-3810-303-24: for that engine and for running, so not applied unasked."""
 WET_RISE_CLEAR = 0.15
 """Rise over the dry reading that counts as significant [1]. US Army TM 5-4210-230-14&P-1 says
 "significantly" without a figure; common practice, no source."""
@@ -32,6 +38,26 @@ WET_RISE_NONE = 0.05
 common practice, no source."""
 
 WetMeaning = Literal["rings", "valves-or-gasket", "unclear"]
+
+
+@dataclass(frozen=True, slots=True)
+class SpreadRule:
+    """How far the cylinders of one engine may lie apart; a setting with its source."""
+
+    name: str
+    source: str
+    measure: Literal["share of highest", "share of mean", "kPa below highest"]
+    """What `figure` is: a share [1], or a pressure [kPa]."""
+    figure: float
+
+    def bound_kpa(self, readings_kpa: Collection[float]) -> float:
+        """Return the lowest compression that passes [kPa]."""
+        highest = max(readings_kpa)
+        if self.measure == "kPa below highest":
+            return highest - self.figure
+        if self.measure == "share of mean":
+            return self.figure * math.fsum(readings_kpa) / len(readings_kpa)
+        return self.figure * highest
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +83,50 @@ class WetTest:
     source: str
 
 
+SPREAD_RULES: dict[str, SpreadRule] = {
+    "share-of-highest": SpreadRule(
+        "at least 75 % of the highest",
+        "US Army TM 5-4210-230-14&P-1",
+        "share of highest",
+        LOWEST_OF_HIGHEST,
+    ),
+    "share-of-mean": SpreadRule(
+        "no more than 20 % below the mean",
+        "US Army TM 1-1500-204-23-1, page 70",
+        "share of mean",
+        LOWEST_OF_MEAN,
+    ),
+    "diesel-spread": SpreadRule(
+        "diesel: within 690 kPa (100 psi) of the highest",
+        "US Army TM 5-2420-230-24-2",
+        "kPa below highest",
+        DIESEL_SPREAD_KPA,
+    ),
+    "petrol-spread": SpreadRule(
+        "within 69 kPa (10 psi) of the highest",
+        "US Army TM 10-3930-618-20, 2-12",
+        "kPa below highest",
+        PETROL_SPREAD_KPA,
+    ),
+    "diesel-running-spread": SpreadRule(
+        "diesel running at 600 rpm: within 172 kPa (25 psi) of the highest",
+        "US Army TM 5-3810-303-24",
+        "kPa below highest",
+        DIESEL_RUNNING_SPREAD_KPA,
+    ),
+}
+"""The published rules, which contradict each other. `usual_rules` says which are applied unasked;
+for another figure, `dataclasses.replace` one and name its source."""
+
+
+def usual_rules(fuel: Fuel = "petrol") -> tuple[SpreadRule, ...]:
+    """Return the rules that are applied unless others are chosen."""
+    names = ["share-of-highest", "share-of-mean"]
+    if fuel == "diesel":
+        names.append("diesel-spread")
+    return tuple(SPREAD_RULES[name] for name in names)
+
+
 def check_compression_kpa(value_kpa: float) -> float:
     """Return the reading if a compression gauge can show it [kPa].
 
@@ -75,7 +145,10 @@ def check_compression_kpa(value_kpa: float) -> float:
 
 
 def compression_rules(
-    readings_kpa: Mapping[int, float], *, fuel: Fuel = "petrol"
+    readings_kpa: Mapping[int, float],
+    *,
+    fuel: Fuel = "petrol",
+    rules: Sequence[SpreadRule] | None = None,
 ) -> tuple[CompressionRule, ...]:
     """Hold dry compressions against each published rule that applies.
 
@@ -85,6 +158,8 @@ def compression_rules(
         Dry cranking compression by cylinder number [kPa].
     fuel : {"petrol", "diesel"}
         The absolute spread is a rule for diesels only.
+    rules : sequence of SpreadRule, optional
+        The rules to apply; `usual_rules(fuel)` if left out.
 
     Returns
     -------
@@ -98,32 +173,10 @@ def compression_rules(
     """
     if len(readings_kpa) < 2:
         return ()
-    values = [check_compression_kpa(value) for value in readings_kpa.values()]
-    highest, mean = max(values), math.fsum(values) / len(values)
-    rules = [
-        _rule(
-            "at least 75 % of the highest",
-            "US Army TM 5-4210-230-14&P-1",
-            readings_kpa,
-            LOWEST_OF_HIGHEST * highest,
-        ),
-        _rule(
-            "no more than 20 % below the mean",
-            "US Army TM 1-1500-204-23-1, page 70",
-            readings_kpa,
-            LOWEST_OF_MEAN * mean,
-        ),
-    ]
-    if fuel == "diesel":
-        rules.append(
-            _rule(
-                "diesel: within 690 kPa (100 psi) of the highest",
-                "US Army TM 5-2420-230-24-2",
-                readings_kpa,
-                highest - DIESEL_SPREAD_KPA,
-            )
-        )
-    return tuple(rules)
+    for value in readings_kpa.values():
+        check_compression_kpa(value)
+    chosen = usual_rules(fuel) if rules is None else rules
+    return tuple(_outcome(rule, readings_kpa) for rule in chosen)
 
 
 def wet_test(*, dry_kpa: float, wet_kpa: float) -> WetTest:
@@ -165,15 +218,13 @@ def adjacent(layout: EngineLayout, low: tuple[int, ...]) -> tuple[tuple[int, int
     ----------
     US Army TM 5-4210-230-14&P-1: two adjacent low cylinders.
     """
-    return tuple(
-        (a, b) for a in sorted(low) for b in sorted(low) if a < b and b in layout.neighbours(a)
-    )
+    pairs = {(min(pair), max(pair)) for pair in layout.neighbour_pairs()}
+    return tuple(sorted(pair for pair in pairs if set(pair) <= set(low)))
 
 
-def _rule(
-    name: str, source: str, readings_kpa: Mapping[int, float], bound_kpa: float
-) -> CompressionRule:
+def _outcome(rule: SpreadRule, readings_kpa: Mapping[int, float]) -> CompressionRule:
+    bound_kpa = rule.bound_kpa(readings_kpa.values())
     # The bound is a product of decimals: a reading exactly on it must not fail by rounding.
     tolerance = 1e-9 * max(abs(bound_kpa), 1.0)
     low = tuple(n for n, v in sorted(readings_kpa.items()) if v < bound_kpa - tolerance)
-    return CompressionRule(name, source, not low, low, bound_kpa)
+    return CompressionRule(rule.name, rule.source, not low, low, bound_kpa)

@@ -8,9 +8,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from earwitness.errors import GaugeError
 from earwitness.units import KPA_PER_UNIT
+
+LimitRule = Literal["ac-43.13-1b", "common-practice"]
+"""Limits that can be chosen by name where neither the maker nor the shop gives one."""
 
 HIGHEST_SUPPLY_KPA = 2000.0
 """Supply pressures above this are taken for a slip of the tongue or the unit [kPa]. Chosen: twice
@@ -32,6 +36,12 @@ COMMON_PRACTICE_LIMIT = LeakageLimit(20.0, "common practice, no source")
 AC_43_13_1B_LIMIT = LeakageLimit(25.0, "FAA AC 43.13-1B, paragraph 8-14b(5)(i)")
 """The published figure: loss in excess of 25 percent of the input pressure is cause to suspect
 the cylinder."""
+PUBLISHED_LIMITS: dict[LimitRule, LeakageLimit] = {
+    "ac-43.13-1b": AC_43_13_1B_LIMIT,
+    "common-practice": COMMON_PRACTICE_LIMIT,
+}
+"""Limit by name of its rule. Trade bands (10, 20, 30 or 40 %) disagree with each other and name no
+source, so none of them stands here."""
 
 PERCENT_DIGITS = 9
 """Decimals that a computed percentage keeps. Chosen: far finer than any gauge, far coarser than
@@ -155,8 +165,9 @@ def leakage_limit(
     maker_percent: float | None = None,
     sheet_percent: float | None = None,
     sheet_origin: str = "run sheet",
+    rule: LimitRule = "common-practice",
 ) -> LeakageLimit:
-    """Return the limit that applies: the maker's, else the shop's own, else common practice.
+    """Return the limit that applies: the maker's, else the shop's own, else that of a rule.
 
     Parameters
     ----------
@@ -164,16 +175,23 @@ def leakage_limit(
         Limits from the maker's data and from the run sheet [%].
     sheet_origin : str
         Where the run sheet says its limit comes from.
+    rule : {"common-practice", "ac-43.13-1b"}
+        What to fall back on.
 
     Raises
     ------
     GaugeError
-        If the limit that applies is not above 0 and below 100 percent.
+        If the limit that applies is not above 0 and below 100 percent, or the rule is not known.
     """
     for percent, origin in ((maker_percent, "the maker's limit"), (sheet_percent, sheet_origin)):
         if percent is not None:
             return LeakageLimit(check_limit_percent(percent, origin), origin)
-    return COMMON_PRACTICE_LIMIT
+    if rule not in PUBLISHED_LIMITS:
+        raise GaugeError(
+            f"leakage limit rule {rule!r} is not known",
+            remedy=f"Use one of: {', '.join(PUBLISHED_LIMITS)}.",
+        )
+    return PUBLISHED_LIMITS[rule]
 
 
 def within_limit(percent: float, limit: LeakageLimit) -> bool:

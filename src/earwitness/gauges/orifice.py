@@ -42,6 +42,16 @@ class LeakSize:
     """Air lost, as free air of the reference atmosphere ANR [L/min]."""
 
 
+@dataclass(frozen=True, slots=True)
+class LeakInterval:
+    """The leak at the least, the best and the greatest percentage that may be meant."""
+
+    low: LeakSize
+    best: LeakSize
+    high: LeakSize | None
+    """None if nothing keeps the percentage from being 100."""
+
+
 def critical_pressure_ratio(gamma: float = GAMMA) -> float:
     """Return the ratio of outlet to inlet pressure below which the flow is choked [1].
 
@@ -178,6 +188,59 @@ def leak_size(
     )
     hole = 2.0 * math.sqrt(flow / per_mm2 / math.pi)
     return LeakSize(hole_mm=hole, flow_g_s=flow * 1e3, free_air_l_min=free_air_l_min(flow))
+
+
+def leak_size_interval(
+    percent: float,
+    *,
+    half_width_percent: float,
+    orifice_mm: float,
+    supply_kpa: float,
+    ambient_kpa: float = ATMOSPHERE_KPA,
+) -> LeakInterval | None:
+    """Return the leak with the interval that the gauge leaves open.
+
+    Parameters
+    ----------
+    percent : float
+        Leakage, best value [%].
+    half_width_percent : float
+        How far it may be off either way [%]: half a division of the scale for a single reading
+        (JCGM 100:2008, F.2.2.1), half the interval of `repeated(...)` for several.
+    orifice_mm, supply_kpa, ambient_kpa : float
+        As for `leak_size`.
+
+    Returns
+    -------
+    LeakInterval or None
+        None at 100 percent.
+
+    Raises
+    ------
+    GaugeError
+        If the percentage, the supply or the orifice cannot be.
+    ValueError
+        If the half width is negative.
+
+    Examples
+    --------
+    >>> leak = leak_size_interval(25.0, half_width_percent=0.5, orifice_mm=1.016, supply_kpa=551.58)
+    >>> [round(size.hole_mm, 3) for size in (leak.low, leak.best, leak.high)]
+    [1.039, 1.045, 1.052]
+    """
+    if not half_width_percent >= 0:
+        raise ValueError(f"half_width_percent={half_width_percent} must not be negative")
+
+    def size(value: float) -> LeakSize | None:
+        return leak_size(
+            value, orifice_mm=orifice_mm, supply_kpa=supply_kpa, ambient_kpa=ambient_kpa
+        )
+
+    best = size(percent)
+    low = size(max(percent - half_width_percent, 0.0))
+    if best is None or low is None:
+        return None
+    return LeakInterval(low, best, size(min(percent + half_width_percent, 100.0)))
 
 
 def check_orifice_mm(orifice_mm: float) -> None:
