@@ -86,7 +86,7 @@ def test_an_impossible_cylinder_count_is_refused(count):
 @pytest.mark.parametrize(
     ("field", "value"),
     [
-        ("arrangement", "radial"),
+        ("arrangement", "star"),
         ("cooling", "oil"),
         ("fuel", "hay"),
         ("tailpipes", 0),
@@ -132,7 +132,11 @@ def test_a_cylinder_the_engine_lacks_is_refused(cylinder):
 
 
 def test_usual_firing_orders():
-    """Four, six: engineering course tables; V8: seen in a secondary copy; 3, 5: from memory."""
+    """Four, six: engineering course tables; V8: seen in a secondary copy; flat four and six:
+    FAA-H-8083-32 chapter 1 (secondary copy); three, five, eight in line: from memory."""
+    assert default_firing_order(4, "flat") == (1, 3, 2, 4)
+    assert default_firing_order(6, "flat") == (1, 4, 5, 2, 3, 6)
+    assert default_firing_order(8) == (1, 6, 2, 5, 8, 3, 7, 4)
     assert default_firing_order(4) == (1, 3, 4, 2)
     assert default_firing_order(6) == (1, 5, 3, 6, 2, 4)
     assert default_firing_order(8, "vee") == (1, 8, 4, 3, 6, 5, 7, 2)
@@ -140,12 +144,66 @@ def test_usual_firing_orders():
     assert default_firing_order(5) == (1, 2, 4, 5, 3)
 
 
-@pytest.mark.parametrize(("count", "arrangement"), [(8, "inline"), (6, "vee"), (12, "vee")])
+@pytest.mark.parametrize(
+    ("count", "arrangement"), [(7, "inline"), (6, "vee"), (12, "vee"), (16, "vee"), (8, "flat")]
+)
 def test_no_firing_order_is_made_up(count, arrangement):
     with pytest.raises(LayoutError, match="no firing order was given"):
         engine_layout(count, arrangement=arrangement)
 
 
-def test_a_two_stroke_is_refused_with_the_reason():
+@pytest.mark.parametrize("strokes", [2, 6, 0, "4", True])
+def test_a_two_stroke_is_refused_with_the_reason(strokes):
     with pytest.raises(LayoutError, match="ports"):
-        engine_layout(2, strokes=2)
+        engine_layout(2, strokes=strokes)
+
+
+@pytest.mark.parametrize(
+    ("arrangement", "why"),
+    [("rotary", "apex"), ("Rotary", "apex"), ("radial", "one by one"), ("w", "two banks")],
+)
+def test_other_arrangements_are_refused_with_the_reason(arrangement, why):
+    with pytest.raises(LayoutError, match=why) as refused:
+        engine_layout(4, arrangement=arrangement)
+    assert "Follow the maker's" in refused.value.remedy
+    with pytest.raises(LayoutError, match=why):
+        EngineLayout(4, (1, 3, 4, 2), arrangement=arrangement)
+
+
+@pytest.mark.parametrize(
+    ("intervals", "said"),
+    [
+        ([180, 180, 180], "are 3, not 4"),
+        ([180, 180, 180, 90], "add up to 630"),
+        ([360, 0, 180, 180], "hold one below 2 degrees"),
+        ([-90, 270, 270, 270], "hold one below 2 degrees"),
+        ([180, 180, 180, float("nan")], "not a list of angles"),
+        (["180", 180, 180, 180], "not a list of angles"),
+        ([True, 180, 180, 180], "not a list of angles"),
+    ],
+)
+def test_firing_intervals_that_are_no_cycle_are_refused(intervals, said):
+    with pytest.raises(LayoutError, match=said):
+        engine_layout(4, firing_intervals_deg=intervals)
+
+
+def test_equal_intervals_are_even_firing():
+    assert engine_layout(4, firing_intervals_deg=[180.0] * 4) == engine_layout(4)
+    assert engine_layout(4).fires_evenly
+    uneven = engine_layout(4, firing_intervals_deg=[270, 180, 90, 180])
+    assert not uneven.fires_evenly
+    assert uneven.intervals_deg == (270, 180, 90, 180)
+
+
+def test_neighbour_pairs_stay_on_their_bank():
+    assert engine_layout(4).neighbour_pairs() == ((1, 2), (2, 3), (3, 4))
+    assert V8.neighbour_pairs() == ((1, 3), (3, 5), (5, 7), (2, 4), (4, 6), (6, 8))
+    assert engine_layout(1).neighbour_pairs() == ()
+
+
+def test_a_whole_bank_is_known_as_one():
+    assert V8.whole_bank([7, 5, 3, 1]) == 0
+    assert V8.whole_bank({2, 4, 6, 8}) == 1
+    assert V8.whole_bank([1, 3, 5]) is None
+    assert V8.whole_bank(range(1, 9)) is None
+    assert engine_layout(4).whole_bank([1, 2, 3, 4]) is None

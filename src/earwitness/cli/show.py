@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from earwitness.cli.evidence import Packed
     from earwitness.cli.reporting import Written
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
+    from earwitness.engine.gauge_set_up import GaugeSetUp
     from earwitness.engine.layout import EngineLayout
-    from earwitness.engine.test_plan import GaugeSetUp, PlanStep
+    from earwitness.engine.test_plan import PlanStep
     from earwitness.record.claim.audit import Row, Summary
     from earwitness.record.claim.check.defects import Verification
     from earwitness.session.replay import Judgement, Progress

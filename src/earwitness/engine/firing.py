@@ -1,23 +1,22 @@
 """Turn the crank from one cylinder's firing top dead centre to the next.
 
 An evenly firing four-stroke engine fires all its cylinders in two turns of the crank, so
-consecutive firings are 720/n degrees apart. Engines that fire unevenly (some V-twins and early
-V6s) do not follow this: there the maker's timing marks decide.
+consecutive firings are 720/n degrees apart. Engines whose rods share crankpins that the angle
+between the banks does not suit fire unevenly; their intervals are given with the layout.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from earwitness.engine.layout import CYCLE_DEG
+
 if TYPE_CHECKING:
     from earwitness.engine.layout import EngineLayout
 
-CYCLE_DEG = 720.0
-"""Crank rotation of one four-stroke working cycle [degrees]. Definition."""
-
 
 def firing_interval_deg(cylinders: int) -> float:
-    """Return the crank angle between consecutive firings, 720/n [degrees].
+    """Return the mean crank angle between consecutive firings, 720/n [degrees].
 
     References
     ----------
@@ -33,18 +32,6 @@ def firing_interval_deg(cylinders: int) -> float:
     return CYCLE_DEG / cylinders
 
 
-def tdc_angles(layout: EngineLayout) -> dict[int, float]:
-    """Return each cylinder's compression top dead centre after that of the first to fire.
-
-    Returns
-    -------
-    dict of int to float
-        Crank angle by cylinder number, 0 up to 720 [degrees].
-    """
-    step = firing_interval_deg(layout.cylinders)
-    return {cylinder: place * step for place, cylinder in enumerate(layout.firing_order)}
-
-
 def degrees_to_turn(layout: EngineLayout, start: int, end: int) -> float:
     """Return how far the crank turns forward from `start`'s compression TDC to `end`'s [degrees].
 
@@ -55,13 +42,15 @@ def degrees_to_turn(layout: EngineLayout, start: int, end: int) -> float:
     """
     layout.require(start)
     layout.require(end)
-    angles = tdc_angles(layout)
+    angles = layout.tdc_deg
     return (angles[end] - angles[start]) % CYCLE_DEG
 
 
 def companion_pairs(layout: EngineLayout) -> tuple[tuple[int, int], ...]:
-    """Return the pairs whose pistons reach the top together, in firing order; () if odd."""
-    half = layout.cylinders // 2
-    if layout.cylinders % 2:
-        return ()
-    return tuple(zip(layout.firing_order[:half], layout.firing_order[half:], strict=True))
+    """Return the pairs whose pistons reach the top together, in firing order; () if none do."""
+    found: list[tuple[int, int]] = []
+    for cylinder in layout.firing_order:
+        other = layout.companion(cylinder)
+        if other is not None and (other, cylinder) not in found:
+            found.append((cylinder, other))
+    return tuple(found)

@@ -2,18 +2,32 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
+from earwitness.engine.coverage import check_covered
 from earwitness.errors import LayoutError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
 Arrangement = Literal["inline", "vee", "flat"]
 Cooling = Literal["liquid", "air"]
 Fuel = Literal["petrol", "diesel"]
 
+CYCLE_DEG = 720.0
+"""Crank rotation of one four-stroke working cycle [degrees]. Definition."""
+SUM_TOLERANCE_DEG = 1.0
+"""How far given firing intervals may miss `CYCLE_DEG` in sum [degrees]. Chosen: what is lost where
+sixteen of them are written with one decimal."""
+LEAST_INTERVAL_DEG = 2.0
+"""Smallest firing interval [degrees]. Chosen: nearer than that, two pistons cannot be told apart
+with a degree wheel."""
+COMPANION_TOLERANCE_DEG = 0.5
+"""How far from one whole turn a companion may be [degrees]. Chosen: half a division of a degree
+wheel, and so narrow that no cylinder can have two companions."""
 MOST_CYLINDERS = 16
 """Largest engine that is planned for [1]. Chosen: the largest road and marine engines in common
 use; common practice, no source."""
@@ -27,11 +41,17 @@ DEFAULT_FIRING_ORDERS: dict[tuple[Arrangement, int], tuple[int, ...]] = {
     ("inline", 4): (1, 3, 4, 2),
     ("inline", 5): (1, 2, 4, 5, 3),
     ("inline", 6): (1, 5, 3, 6, 2, 4),
+    ("inline", 8): (1, 6, 2, 5, 8, 3, 7, 4),
+    ("flat", 2): (1, 2),
+    ("flat", 4): (1, 3, 2, 4),
+    ("flat", 6): (1, 4, 5, 2, 3, 6),
     ("vee", 8): (1, 8, 4, 3, 6, 5, 7, 2),
 }
 """Firing order assumed when none is given [cylinder numbers]. Four and six in line: engineering
-course tables, seen in a secondary copy; V8: seen in a secondary copy; three and five: from memory.
-Makers differ, and the maker's order always wins."""
+course tables, seen in a secondary copy; flat four (one of the two that are named there) and flat
+six: FAA-H-8083-32, chapter 1, seen in a secondary copy; V8: seen in a secondary copy; three, five
+and eight in line: from memory; one and two: no other order exists. V6, V10, V12 and V16 have none:
+makers number them too differently. The maker's order always wins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,13 +80,38 @@ class EngineLayout:
     fuel: Fuel = "petrol"
     tailpipes: int = 1
     label: str = ""
+    firing_intervals_deg: tuple[float, ...] = ()
+    """Crank rotation from each firing to the next, in firing order, the last one back to the first
+    [degrees]; empty if the engine fires evenly."""
 
     def __post_init__(self) -> None:
         _check_count(self.cylinders)
         _check_choices(self)
         object.__setattr__(self, "firing_order", _checked_order(self.firing_order, self.cylinders))
         object.__setattr__(self, "banks", _checked_banks(self))
+        intervals = _checked_intervals(self.firing_intervals_deg, self.cylinders)
+        object.__setattr__(self, "firing_intervals_deg", intervals)
         _check_bore(self.bore_mm)
+
+    @property
+    def fires_evenly(self) -> bool:
+        """Whether all firings are equally far apart."""
+        return not self.firing_intervals_deg
+
+    @property
+    def intervals_deg(self) -> tuple[float, ...]:
+        """Crank rotation from each firing to the next, in firing order [degrees]."""
+        even = (CYCLE_DEG / self.cylinders,) * self.cylinders
+        return self.firing_intervals_deg or even
+
+    @property
+    def tdc_deg(self) -> dict[int, float]:
+        """Compression top dead centre of each cylinder after that of the first to fire [degrees].
+
+        By cylinder number, in firing order, from 0 up to 720.
+        """
+        sums = itertools.accumulate(self.intervals_deg[:-1], initial=0.0)
+        return dict(zip(self.firing_order, sums, strict=True))
 
     def require(self, cylinder: int) -> None:
         """Refuse a cylinder number that this engine does not have.
@@ -94,16 +139,33 @@ class EngineLayout:
         place = bank.index(cylinder)
         return bank[max(place - 1, 0) : place] + bank[place + 1 : place + 2]
 
+    def neighbour_pairs(self) -> tuple[tuple[int, int], ...]:
+        """Return all pairs that stand side by side under one head, bank by bank."""
+        return tuple(pair for bank in self.banks for pair in itertools.pairwise(bank))
+
+    def whole_bank(self, cylinders: Collection[int]) -> int | None:
+        """Return the place in `banks` of the bank that is made of exactly these cylinders.
+
+        None for any other set, and always where there is only one bank.
+        """
+        if len(self.banks) < 2:
+            return None
+        return next((i for i, bank in enumerate(self.banks) if set(bank) == set(cylinders)), None)
+
     def companion(self, cylinder: int) -> int | None:
-        """Return the cylinder that fires 360 degrees away, None on an odd cylinder count.
+        """Return the cylinder that fires 360 degrees away, None if there is none.
 
         Its piston is at the top together with this one, but between exhaust and intake stroke.
+        Engines with an odd number of cylinders have no companions, and engines that fire unevenly
+        need not have any.
         """
         self.require(cylinder)
-        if self.cylinders % 2:
-            return None
-        place = self.firing_order.index(cylinder)
-        return self.firing_order[(place + self.cylinders // 2) % self.cylinders]
+        angles = self.tdc_deg
+        for other, angle in angles.items():
+            apart = (angle - angles[cylinder]) % CYCLE_DEG
+            if abs(apart - CYCLE_DEG / 2) <= COMPANION_TOLERANCE_DEG:
+                return other
+        return None
 
 
 def engine_layout(  # noqa: PLR0913  # one argument per field of the layout, all but one by name
@@ -117,6 +179,7 @@ def engine_layout(  # noqa: PLR0913  # one argument per field of the layout, all
     fuel: Fuel = "petrol",
     tailpipes: int = 1,
     label: str = "",
+    firing_intervals_deg: Sequence[float] = (),
     strokes: int = 4,
 ) -> EngineLayout:
     """Return a checked layout, with the usual firing order where none is given.
@@ -131,6 +194,9 @@ def engine_layout(  # noqa: PLR0913  # one argument per field of the layout, all
         Cylinder numbers of each bank, front to back; needed for a vee or flat engine.
     bore_mm : float, optional
         Cylinder bore [mm].
+    firing_intervals_deg : sequence of float, optional
+        Crank rotation from each firing to the next, in firing order, the last one back to the
+        first [degrees]; evenly firing if left out.
     strokes : int
         Strokes of one working cycle; only four-stroke engines are covered.
 
@@ -139,12 +205,7 @@ def engine_layout(  # noqa: PLR0913  # one argument per field of the layout, all
     LayoutError
         If no such engine can exist, is not covered, or has no usual firing order.
     """
-    if strokes != 4:
-        raise LayoutError(
-            f"strokes = {strokes!r}: only four-stroke engines are covered; a two-stroke breathes "
-            "through ports and its crankcase, so the places where air is heard mean other seals",
-            remedy="Follow the maker's leak test for a two-stroke engine.",
-        )
+    check_covered(arrangement, strokes)
     _check_count(cylinders)
     order = default_firing_order(cylinders, arrangement) if firing_order is None else firing_order
     return EngineLayout(
@@ -157,6 +218,7 @@ def engine_layout(  # noqa: PLR0913  # one argument per field of the layout, all
         fuel=fuel,
         tailpipes=tailpipes,
         label=label,
+        firing_intervals_deg=tuple(firing_intervals_deg),
     )
 
 
@@ -184,6 +246,12 @@ def _is_whole(value: object) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
+def _is_number(value: object) -> bool:
+    """Tell a finite number from True, "90" and NaN."""
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return number and math.isfinite(float(str(value)))
+
+
 def _check_count(cylinders: object) -> None:
     if not _is_whole(cylinders) or not 1 <= int(str(cylinders)) <= MOST_CYLINDERS:
         raise LayoutError(
@@ -194,6 +262,7 @@ def _check_count(cylinders: object) -> None:
 
 def _check_choices(layout: EngineLayout) -> None:
     """Check the fields that take one of a few words or numbers."""
+    check_covered(layout.arrangement)
     for name, value, allowed in (
         ("arrangement", layout.arrangement, get_args(Arrangement)),
         ("cooling", layout.cooling, get_args(Cooling)),
@@ -255,6 +324,38 @@ def _checked_banks(layout: EngineLayout) -> tuple[tuple[int, ...], ...]:
     return banks
 
 
+def _checked_intervals(intervals: object, cylinders: int) -> tuple[float, ...]:
+    """Return the firing intervals as a tuple, () if they are all alike."""
+    given = tuple(intervals) if isinstance(intervals, tuple | list) else None
+    if given is None or not all(map(_is_number, given)):
+        raise LayoutError(
+            f"firing intervals {intervals!r} are not a list of angles",
+            remedy="Write the degrees from each firing to the next, for example 315, 405.",
+        )
+    fault = _interval_fault(given, cylinders)
+    if fault:
+        raise LayoutError(
+            f"firing intervals {_dashed(given)} {fault}",
+            remedy="Give one angle for each cylinder in firing order, the last one back to the "
+            f"first; together they are {CYCLE_DEG:g} degrees.",
+        )
+    even = all(math.isclose(angle, given[0], abs_tol=1e-6) for angle in given)
+    return () if even else given
+
+
+def _interval_fault(given: Sequence[float], cylinders: int) -> str | None:
+    """Say what keeps these from being the intervals of one working cycle."""
+    if not given:
+        return None
+    if len(given) != cylinders:
+        return f"are {len(given)}, not {cylinders}"
+    if min(given) < LEAST_INTERVAL_DEG and cylinders > 1:
+        return f"hold one below {LEAST_INTERVAL_DEG:g} degrees"
+    if abs(math.fsum(given) - CYCLE_DEG) > SUM_TOLERANCE_DEG:
+        return f"add up to {math.fsum(given):g}"
+    return None
+
+
 def _as_banks(banks: object) -> tuple[tuple[int, ...], ...] | None:
     """Return nested tuples of whole numbers, None for anything else."""
     if not isinstance(banks, tuple | list):
@@ -281,13 +382,12 @@ def _check_bore(bore_mm: object) -> None:
     low, high = BORE_RANGE_MM
     if bore_mm is None:
         return
-    number = isinstance(bore_mm, int | float) and not isinstance(bore_mm, bool)
-    if not number or not low <= float(str(bore_mm)) <= high:
+    if not _is_number(bore_mm) or not low <= float(str(bore_mm)) <= high:
         raise LayoutError(
             f"bore_mm = {bore_mm!r} is not a bore between {low:g} and {high:g} mm",
             remedy="Give the bore in millimetres (1 inch is 25.4 mm), or leave it out.",
         )
 
 
-def _dashed(numbers: Sequence[int]) -> str:
-    return "-".join(map(str, numbers))
+def _dashed(numbers: Sequence[float]) -> str:
+    return "-".join(f"{n:g}" for n in numbers)

@@ -33,7 +33,9 @@ class ListeningPoint:
     seal: str
     """The seal that leaks when air comes out here, in the trade's words."""
     how: str
-    """How to open the point and where to hold the probe."""
+    """Where to hold the probe."""
+    opening: str = ""
+    """What to open, close or block before listening here; empty if nothing."""
 
 
 def listening_points(layout: EngineLayout, cylinder: int) -> tuple[ListeningPoint, ...]:
@@ -85,14 +87,15 @@ def plug_hole(cylinder: int) -> str:
 _OIL_FILLER = ListeningPoint(
     OIL_FILLER,
     "piston rings, cylinder wall or piston",
-    "Take the oil filler cap off and hold the probe just inside the opening. "
-    "Plug the dipstick tube and pinch the crankcase ventilation hose if it can be reached.",
+    "Hold the probe just inside the opening.",
+    "Oil filler cap off, dipstick tube plugged; crankcase ventilation hose pinched where it can be "
+    "reached, or the intake hears what the crankcase leaks.",
 )
 _RADIATOR = ListeningPoint(
     RADIATOR,
     "head gasket to the coolant, or a cracked head or block",
-    "Cold engine only: open the radiator or expansion tank, fill to the neck, watch for bubbles "
-    "and hold the probe above the coolant, not in it.",
+    "Watch for bubbles and hold the probe above the coolant, not in it.",
+    "Cold engine only: radiator or expansion tank cap off, coolant filled up to the neck.",
 )
 _ADAPTER = ListeningPoint(
     ADAPTER,
@@ -109,25 +112,29 @@ _CONTROL = ListeningPoint(
 
 def _tailpipes(layout: EngineLayout) -> tuple[ListeningPoint, ...]:
     names = (TAILPIPE,) if layout.tailpipes == 1 else TAILPIPES
-    how = "Hold the probe a hand's breadth inside the outlet, exhaust cold."
+    how = "Hold the probe a hand's breadth inside the outlet."
     if layout.tailpipes == 2:
         how += " Listen at both outlets: a crossover carries air from either bank."
-    return tuple(ListeningPoint(name, "exhaust valve", how) for name in names)
+    opening = "Exhaust cold enough to touch; extraction hose off."
+    return tuple(ListeningPoint(name, "exhaust valve", how, opening) for name in names)
 
 
 def _intake(layout: EngineLayout) -> ListeningPoint:
+    how = "Hold the probe in its mouth."
     opening = (
-        "Take the intake hose off and hold the probe at the mouth of the manifold."
+        "Intake hose off at the manifold; there is no plate to hold open, but an intake flap may "
+        "stand shut."
         if layout.fuel == "diesel"
-        else "Take the air duct off, block the throttle open and hold the probe in its mouth."
+        else "Air duct off, throttle plate blocked wide open."
     )
-    return ListeningPoint(THROTTLE_BODY, "intake valve", opening)
+    return ListeningPoint(THROTTLE_BODY, "intake valve", how, opening)
 
 
 def _plug_hole(layout: EngineLayout, neighbour: int) -> ListeningPoint:
-    part = "glow plug or injector" if layout.fuel == "diesel" else "spark plug"
+    part = "Glow plug or injector" if layout.fuel == "diesel" else "Spark plug"
     return ListeningPoint(
         plug_hole(neighbour),
         f"head gasket to cylinder {neighbour}, or a crack between the two",
-        f"Take the {part} out of cylinder {neighbour} and hold the probe at the hole.",
+        "Hold the probe at the hole.",
+        f"{part} of cylinder {neighbour} out.",
     )

@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING
 
 from earwitness.engine.cautions import Caution, cautions
 from earwitness.engine.firing import degrees_to_turn, firing_interval_deg
+from earwitness.engine.gauge_set_up import AC, PRACTICE, Advice, GaugeSetUp, gauge_set_up
+from earwitness.engine.layout import CYCLE_DEG
 from earwitness.engine.listening_points import ListeningPoint, listening_points
+from earwitness.engine.tdc import TdcSign, tdc_hint, tdc_signs
+from earwitness.engine.test_rules import WET_TEST_ON_DIESEL
 from earwitness.errors import LayoutError
 
 if TYPE_CHECKING:
@@ -15,32 +19,8 @@ if TYPE_CHECKING:
 
     from earwitness.engine.layout import EngineLayout
 
-MM_PER_INCH = 25.4
-"""Millimetres in an inch [mm]. Exact by definition, NIST SP 811 (2008)."""
-ORIFICE_SMALL_BORE_MM = 0.040 * MM_PER_INCH
-"""Metering orifice below the bore that parts the two [mm]. FAA AC 43.13-1B change 1 (2001):
-0.040 in, 0.250 in long, 60 degree approach; seen in a secondary copy."""
-ORIFICE_LARGE_BORE_MM = 0.060 * MM_PER_INCH
-"""Metering orifice from that bore upwards [mm]. Same place: 0.060 in."""
-LARGE_BORE_MM = 5.00 * MM_PER_INCH
-"""Bore that parts the two orifices [mm]. Same place: 5.00 in."""
-FIRST_PRESSURE_KPA = 138.0
-"""Pressure at which the piston is brought to the top [kPa]. FAA AC 43.13-1B 8-14b(5)(e): 20 psi."""
-TEST_PRESSURE_KPA = 552.0
-"""Pressure at which the leakage is read [kPa]. FAA AC 43.13-1B 8-14b(5)(f): 80 psi."""
-
-
-@dataclass(frozen=True, slots=True)
-class GaugeSetUp:
-    """How to set the leakage tester up before the first cylinder."""
-
-    orifice_mm: float | None
-    """Metering orifice for this bore [mm]; None if the bore is not known."""
-    first_kpa: float
-    """Supply pressure while the piston is brought to the top [kPa]."""
-    test_kpa: float
-    """Supply pressure at which the leakage is read [kPa]."""
-    note: str
+COLD_MANUAL = "US Army TM 5-3895-359-14&P"
+DIESEL_MANUAL = "US Army TM 5-2420-230-24-2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +34,8 @@ class PlanStep:
     """The cylinder whose piston is at the top as well, one turn off."""
     find_tdc: str
     points: tuple[ListeningPoint, ...]
+    angle_deg: float = 0.0
+    """Crank rotation from the first cylinder of the plan, in running direction [degrees]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +47,19 @@ class TestPlan:
 
     layout: EngineLayout
     interval_deg: float
-    """Crank rotation between consecutive firings [degrees]."""
+    """Mean crank rotation between consecutive firings [degrees]."""
     gauge: GaugeSetUp
     steps: tuple[PlanStep, ...]
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
+    back_to_first_deg: float = CYCLE_DEG
+    """Crank rotation from the last cylinder on to the first again [degrees]."""
+    temperature: tuple[Advice, ...] = ()
+    """Warm or cold, and why."""
+    signs: tuple[TdcSign, ...] = ()
+    """How compression top dead centre of the first cylinder differs from overlap."""
+    notes: tuple[Advice, ...] = ()
+    """What is special about this kind of engine."""
 
 
 def test_plan(
@@ -95,45 +85,22 @@ def test_plan(
         If a cylinder does not exist, or `first` is not among those to be tested.
     """
     order = _order(layout, first, cylinders)
+    steps = tuple(
+        _step(layout, cylinder, before, order[0])
+        for cylinder, before in zip(order, (order[0], *order[:-1]), strict=True)
+    )
     return TestPlan(
         layout=layout,
         interval_deg=firing_interval_deg(layout.cylinders),
         gauge=gauge_set_up(layout.bore_mm),
-        steps=tuple(
-            _step(layout, cylinder, before)
-            for cylinder, before in zip(order, (order[0], *order[:-1]), strict=True)
-        ),
+        steps=steps,
         cautions=cautions("plan", layout),
         assumptions=_assumptions(layout),
+        back_to_first_deg=CYCLE_DEG - steps[-1].angle_deg,
+        temperature=_temperature(layout),
+        signs=tdc_signs(layout, steps[0].companion),
+        notes=_notes(layout),
     )
-
-
-def gauge_set_up(bore_mm: float | None) -> GaugeSetUp:
-    """Return pressures and metering orifice for a bore [mm].
-
-    References
-    ----------
-    FAA AC 43.13-1B paragraph 8-14b(5) and change 1: 0.040 in below 5.00 in bore, 0.060 in from
-    there on.
-    """
-    note = (
-        "A percentage means nothing without the orifice it was read through: note its size. "
-        "The maker's pressure and orifice win over these figures of FAA AC 43.13-1B."
-    )
-    return GaugeSetUp(orifice_for_bore(bore_mm), FIRST_PRESSURE_KPA, TEST_PRESSURE_KPA, note)
-
-
-def orifice_for_bore(bore_mm: float | None) -> float | None:
-    """Return the metering orifice that AC 43.13-1B gives for a bore, both [mm]; None if unknown.
-
-    Examples
-    --------
-    >>> round(orifice_for_bore(86.0), 3), round(orifice_for_bore(127.0), 3)
-    (1.016, 1.524)
-    """
-    if bore_mm is None:
-        return None
-    return ORIFICE_SMALL_BORE_MM if bore_mm < LARGE_BORE_MM else ORIFICE_LARGE_BORE_MM
 
 
 def _order(
@@ -157,29 +124,82 @@ def _order(
     return order[place:] + order[:place]
 
 
-def _step(layout: EngineLayout, cylinder: int, before: int) -> PlanStep:
-    companion = layout.companion(cylinder)
+def _step(layout: EngineLayout, cylinder: int, before: int, first: int) -> PlanStep:
     return PlanStep(
         cylinder=cylinder,
         turn_deg=degrees_to_turn(layout, before, cylinder),
-        companion=companion,
-        find_tdc=_tdc_hint(cylinder, companion),
+        companion=layout.companion(cylinder),
+        find_tdc=tdc_hint(layout, cylinder),
         points=listening_points(layout, cylinder),
+        angle_deg=degrees_to_turn(layout, first, cylinder),
     )
 
 
-def _tdc_hint(cylinder: int, companion: int | None) -> str:
-    """Say how to find compression top dead centre and how to tell it from the other one."""
-    hint = (
-        f"Turn in running direction onto the compression stroke of cylinder {cylinder} (air pushes "
-        "out of the plug hole), and on until the piston stops rising. If you pass the top, go "
-        "back half a turn and come up again, so that rings and timing drive are seated."
-    )
-    if companion is None:
-        return f"{hint} One turn off, the valves are open and all the air is lost."
+def _temperature(layout: EngineLayout) -> tuple[Advice, ...]:
+    """Say how warm the engine should be."""
+    advice = [
+        Advice(
+            "Warm, soon after it was shut down: rings and walls are still oiled, and clearances "
+            "are those of running.",
+            f"{AC}(a)",
+        ),
+        Advice(
+            "Cold, before the first start of the day, where the complaint shows on a cold engine "
+            "only.",
+            PRACTICE,
+        ),
+    ]
+    if layout.cooling == "liquid":
+        advice.append(
+            Advice(
+                "The radiator is opened on a cold engine only: leave that point for last, when "
+                "the engine has cooled.",
+                COLD_MANUAL,
+            )
+        )
+    return tuple(advice)
+
+
+def _notes(layout: EngineLayout) -> tuple[Advice, ...]:
+    """Say what is special about this kind of engine."""
+    notes: list[Advice] = []
+    if layout.fuel == "diesel":
+        notes += _diesel_notes()
+    if layout.cooling == "air":
+        notes.append(
+            Advice(
+                "Air-cooled: no radiator to listen at. A leaking head joint blows to the outside: "
+                "listen along it, or wet it with soapy water.",
+                PRACTICE,
+            )
+        )
+    if len(layout.banks) > 1:
+        banks = "; ".join(" ".join(map(str, bank)) for bank in layout.banks)
+        notes.append(
+            Advice(
+                f"Banks, front to back: {banks}. Only cylinders of one bank share a gasket.",
+                "as given",
+            )
+        )
+    if not layout.fires_evenly:
+        turns = " - ".join(f"{angle:g}" for angle in layout.intervals_deg)
+        notes.append(Advice(f"Fires unevenly: {turns} degrees, in firing order.", "as given"))
+    return tuple(notes)
+
+
+def _diesel_notes() -> tuple[Advice, ...]:
     return (
-        f"{hint} Cylinder {companion} is at the top as well: if its plug hole is the one that "
-        "pushes air, turn the crank once more."
+        Advice(
+            "Diesel: the adapter goes into the glow plug or injector hole; shut the fuel off as "
+            "the maker says, and let no pipe under pressure be opened.",
+            PRACTICE,
+        ),
+        Advice(
+            "Its compression is far above a petrol engine's: a gauge to 7000 kPa. One manual gives "
+            "2413 kPa new and 2068 kPa used, and all cylinders within 690 kPa of each other.",
+            DIESEL_MANUAL,
+        ),
+        Advice(WET_TEST_ON_DIESEL, PRACTICE),
     )
 
 
@@ -188,8 +208,10 @@ def _assumptions(layout: EngineLayout) -> tuple[str, ...]:
         f"The angles hold for an evenly firing engine: 720 degrees / {layout.cylinders}. "
         "The maker's timing marks decide."
     )
+    uneven = "The angles are the firing intervals as given. The maker's timing marks decide."
     numbering = (
         "Cylinder numbers and banks are as given: makers number differently, so check which "
         "cylinder is number 1."
     )
-    return (even,) if layout.arrangement == "inline" else (even, numbering)
+    angles = even if layout.fires_evenly else uneven
+    return (angles,) if layout.arrangement == "inline" else (angles, numbering)
