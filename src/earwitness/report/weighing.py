@@ -64,6 +64,12 @@ def weighing(judged: CylinderVerdict) -> Weighing | None:
     )
 
 
+def reasons_beside(judged: CylinderVerdict) -> tuple[str, ...]:
+    """Return the reasons of a verdict that its table of weights does not say already."""
+    said = tuple(f"{w.evidence}: " for w in judged.weights)
+    return tuple(r for r in judged.reasons if not (said and r.startswith(said)))
+
+
 def probability_of(decibans: float) -> float:
     """Return the probability at a sum of decibans [1].
 
@@ -72,7 +78,7 @@ def probability_of(decibans: float) -> float:
     >>> probability_of(0.0), round(probability_of(10.0), 4)
     (0.5, 0.9091)
     """
-    return 1.0 / (1.0 + 10.0 ** (-decibans / 10.0))
+    return 1.0 / (1.0 + math.pow(10.0, -decibans / 10.0))
 
 
 def odds(decibans: float) -> str:
