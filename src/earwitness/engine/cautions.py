@@ -18,6 +18,8 @@ class Caution:
     name: str
     text: str
     places: tuple[Place, ...]
+    brief: str = ""
+    """The same in a few words, for a printed sheet."""
     liquid_cooled_only: bool = False
 
 
@@ -27,6 +29,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "Disable ignition, fuel and remote start before anything else, and keep the key away "
         "from the car.",
         ("plan", "inspect"),
+        "Ignition, fuel and remote start off; key away from the car.",
     ),
     Caution(
         "crank-turns",
@@ -34,44 +37,52 @@ CAUTIONS: tuple[Caution, ...] = (
         "top dead centre: take every tool off the crank bolt, keep hands, hair and sleeves "
         "clear, and begin at low pressure.",
         ("plan", "inspect"),
+        "Air can turn the crank: no tool on it, hands and hair clear, low pressure first.",
     ),
     Caution(
         "gear",
         "Do not hold the engine with a gear or a tool while the air is on; leave the gearbox in "
         "neutral and the wheels chocked unless the maker's procedure says otherwise.",
         ("plan", "inspect"),
+        "Neutral, wheels chocked; hold the engine with no gear or tool.",
     ),
     Caution(
         "air",
         "Never point compressed air at skin or eyes; bleed the hose before you undo it.",
         ("plan", "inspect"),
+        "Never point air at skin or eyes; bleed the hose before undoing it.",
     ),
     Caution(
         "hot-coolant",
         "Never open a hot cooling system: steam and coolant scald. Let the engine cool first.",
         ("plan", "inspect", "report"),
+        "Never open a hot cooling system.",
         liquid_cooled_only=True,
     ),
     Caution(
         "eyes-and-ears",
         "Wear eye and hearing protection; keep headphone levels low.",
         ("plan", "inspect"),
+        "Eye and hearing protection on; headphones low.",
     ),
     Caution(
         "fumes",
         "Ventilate: fuel vapour and exhaust gas come out of open plug holes. No flames, no sparks.",
         ("plan", "inspect"),
+        "Ventilate. No flames, no sparks at open plug holes.",
     ),
     Caution(
         "high-voltage",
         "On a hybrid, have the high-voltage system isolated by a qualified person before work "
         "begins: the engine may start by itself.",
         ("plan", "inspect", "report"),
+        "Hybrid: high voltage isolated by a qualified person first.",
     ),
     Caution(
         "maker-first",
         "The maker's procedure and limits, local rules and licensed practice come first.",
         ("plan", "inspect", "report"),
+        "The maker's procedure and limits and local rules come first.",
     ),
     Caution(
         "evidence-only",

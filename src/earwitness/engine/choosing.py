@@ -69,10 +69,16 @@ def choose_tests(
     left_out = {KNOWN[fact].done for fact in facts} | _not_for(layout)
     chosen: dict[str, TestChoice] = {}
     for rule in RULES:
-        holds = complaint in rule.complaints and facts.issuperset(rule.known)
-        if holds and rule.test not in left_out and rule.test not in chosen:
+        if rule.test in left_out or rule.test in chosen:
+            continue
+        if _holds(rule, complaint, facts):
             chosen[rule.test] = _choice(rule, facts)
     return tuple(chosen.values())
+
+
+def _holds(rule: Rule, complaint: Complaint, facts: frozenset[str]) -> bool:
+    known = facts.issuperset(rule.known) and facts.isdisjoint(rule.unless)
+    return complaint in rule.complaints and known
 
 
 def _checked(complaint: str, known: Collection[str], layout: EngineLayout | None) -> frozenset[str]:

@@ -29,6 +29,8 @@ class Advice:
 
     text: str
     source: str
+    brief: str = ""
+    """The same in a few words, for a printed sheet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,31 +79,41 @@ def orifice_for_bore(bore_mm: float | None) -> float | None:
 
 def _steps() -> tuple[Advice, ...]:
     low, high = SHOP_AIR_KPA
+    first, test = FIRST_PRESSURE_KPA, TEST_PRESSURE_KPA
     return (
-        Advice("Without air, both gauges stand at zero.", PRACTICE),
-        Advice(f"Clean, dry air of {low:.0f} to {high:.0f} kPa before the regulator.", f"{AC}(d)"),
+        Advice("Without air, both gauges stand at zero.", PRACTICE, "No air: both gauges at zero."),
+        Advice(
+            f"Clean, dry air of {low:.0f} to {high:.0f} kPa before the regulator.",
+            f"{AC}(d)",
+            f"Clean, dry air, {low:.0f} to {high:.0f} kPa.",
+        ),
         Advice(
             "Hose shut: both gauges agree, a percent scale shows 0. Hose open: it shows 100. "
             "Note both now, and again after the last cylinder.",
             PRACTICE,
+            "Note the scale with the hose shut (0) and open (100), before and after.",
         ),
         Advice(
-            f"Regulator to {FIRST_PRESSURE_KPA:.0f} kPa first; the cylinder gauge must follow. "
+            f"Regulator to {first:.0f} kPa first; the cylinder gauge must follow. "
             "Bring the piston to the top at this pressure.",
             f"{AC}(e)",
+            f"{first:.0f} kPa; the cylinder gauge follows. Find the top.",
         ),
         Advice(
-            f"At the top: valve fully open, regulator to {TEST_PRESSURE_KPA:.0f} kPa with the air "
-            "flowing, set again if it falls.",
+            f"At the top: valve fully open, regulator to {test:.0f} kPa with the air flowing, set "
+            "again if it falls.",
             f"{AC}(h)",
+            f"Valve fully open, {test:.0f} kPa with the air flowing.",
         ),
         Advice(
             "Read when the needles stand still. Let the air off and read again, three times in "
             "all.",
             PRACTICE,
+            "Needles still: read. Three times, the air off between.",
         ),
         Advice(
             "Over the limit: run the engine for 3 minutes and read again before believing it.",
             f"{AC}(i)",
+            "Over the limit: run it 3 minutes, read again.",
         ),
     )

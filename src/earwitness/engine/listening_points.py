@@ -87,15 +87,15 @@ def plug_hole(cylinder: int) -> str:
 _OIL_FILLER = ListeningPoint(
     OIL_FILLER,
     "piston rings, cylinder wall or piston",
-    "Hold the probe just inside the opening.",
-    "Oil filler cap off, dipstick tube plugged; crankcase ventilation hose pinched where it can be "
-    "reached, or the intake hears what the crankcase leaks.",
+    "Hold the probe just inside the opening. A ventilation hose that stays open lets the intake "
+    "hear what the crankcase leaks.",
+    "Oil filler cap off, dipstick tube plugged, crankcase ventilation hose pinched.",
 )
 _RADIATOR = ListeningPoint(
     RADIATOR,
     "head gasket to the coolant, or a cracked head or block",
     "Watch for bubbles and hold the probe above the coolant, not in it.",
-    "Cold engine only: radiator or expansion tank cap off, coolant filled up to the neck.",
+    "Cold engine only: radiator or tank cap off, coolant up to the neck.",
 )
 _ADAPTER = ListeningPoint(
     ADAPTER,
@@ -122,8 +122,7 @@ def _tailpipes(layout: EngineLayout) -> tuple[ListeningPoint, ...]:
 def _intake(layout: EngineLayout) -> ListeningPoint:
     how = "Hold the probe in its mouth."
     opening = (
-        "Intake hose off at the manifold; there is no plate to hold open, but an intake flap may "
-        "stand shut."
+        "Intake hose off at the manifold; no plate to hold open, but a flap may stand shut."
         if layout.fuel == "diesel"
         else "Air duct off, throttle plate blocked wide open."
     )

@@ -21,6 +21,10 @@ class TdcSign:
     overlap: str
     """What it shows between exhaust and intake stroke."""
     source: str
+    brief: str
+    """Where to look, in a few words, for a printed sheet."""
+    brief_compression: str
+    brief_overlap: str
 
 
 def tdc_signs(layout: EngineLayout, companion: int | None = None) -> tuple[TdcSign, ...]:
@@ -42,6 +46,9 @@ def tdc_signs(layout: EngineLayout, companion: int | None = None) -> tuple[TdcSi
             "both a little open: exhaust closing, intake opening",
             "US Army TM 5-3805-260-24: at the top of compression the valves are against their "
             "seats; the rest common practice, no source",
+            "Own valves",
+            "both shut, with play",
+            "both a little open",
         ),
         *beside,
         TdcSign(
@@ -49,24 +56,36 @@ def tdc_signs(layout: EngineLayout, companion: int | None = None) -> tuple[TdcSi
             "air pushes out as the piston rises, and stops at the top",
             "next to nothing pushes out on the way up",
             PRACTICE,
+            "Finger on the hole",
+            "air pushes out",
+            "hardly any",
         ),
         TdcSign(
             "Feel of the crank under low pressure",
             "a flat spot at the top, a push to one side on either side of it",
             "no push at all",
             "FAA AC 43.13-1B 8-14b(5)(g)",
+            "Crank, low pressure",
+            "flat spot",
+            "no push",
         ),
         TdcSign(
             "Hiss at intake and exhaust under low pressure",
             "at most one of them",
             "both at once, and nearly all the air is lost",
             PRACTICE,
+            "Hiss, low pressure",
+            "at most one place",
+            "intake and exhaust",
         ),
         TdcSign(
             "Timing mark of this cylinder on the pulley or flywheel",
             "stands at its mark",
             "stands at the same mark: it finds the top, not which one",
             PRACTICE,
+            "Timing mark",
+            "at its mark",
+            "the same mark",
         ),
     )
 
@@ -98,4 +117,7 @@ def _companion_sign(companion: int) -> TdcSign:
         "rocking: exhaust closing as the intake opens",
         "both shut",
         "calculated: 360 degrees apart in the firing order",
+        "Companion's valves",
+        "rocking",
+        "both shut",
     )

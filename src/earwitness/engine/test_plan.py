@@ -142,11 +142,13 @@ def _temperature(layout: EngineLayout) -> tuple[Advice, ...]:
             "Warm, soon after it was shut down: rings and walls are still oiled, and clearances "
             "are those of running.",
             f"{AC}(a)",
+            "Warm, soon after it was shut down.",
         ),
         Advice(
             "Cold, before the first start of the day, where the complaint shows on a cold engine "
             "only.",
             PRACTICE,
+            "Cold, where the complaint shows cold only.",
         ),
     ]
     if layout.cooling == "liquid":
@@ -155,6 +157,7 @@ def _temperature(layout: EngineLayout) -> tuple[Advice, ...]:
                 "The radiator is opened on a cold engine only: leave that point for last, when "
                 "the engine has cooled.",
                 COLD_MANUAL,
+                "Radiator last, on a cold engine only.",
             )
         )
     return tuple(advice)
@@ -171,6 +174,7 @@ def _notes(layout: EngineLayout) -> tuple[Advice, ...]:
                 "Air-cooled: no radiator to listen at. A leaking head joint blows to the outside: "
                 "listen along it, or wet it with soapy water.",
                 PRACTICE,
+                "Air-cooled: listen along the head joint too.",
             )
         )
     if len(layout.banks) > 1:
@@ -179,11 +183,15 @@ def _notes(layout: EngineLayout) -> tuple[Advice, ...]:
             Advice(
                 f"Banks, front to back: {banks}. Only cylinders of one bank share a gasket.",
                 "as given",
+                f"Banks, front to back: {banks}.",
             )
         )
     if not layout.fires_evenly:
         turns = " - ".join(f"{angle:g}" for angle in layout.intervals_deg)
-        notes.append(Advice(f"Fires unevenly: {turns} degrees, in firing order.", "as given"))
+        uneven = "Fires unevenly: turn by the angles above."
+        notes.append(
+            Advice(f"Fires unevenly: {turns} degrees, in firing order.", "as given", uneven)
+        )
     return tuple(notes)
 
 
@@ -193,13 +201,15 @@ def _diesel_notes() -> tuple[Advice, ...]:
             "Diesel: the adapter goes into the glow plug or injector hole; shut the fuel off as "
             "the maker says, and let no pipe under pressure be opened.",
             PRACTICE,
+            "Diesel: adapter in the glow plug or injector hole, fuel shut off.",
         ),
         Advice(
             "Its compression is far above a petrol engine's: a gauge to 7000 kPa. One manual gives "
             "2413 kPa new and 2068 kPa used, and all cylinders within 690 kPa of each other.",
             DIESEL_MANUAL,
+            "Gauge to 7000 kPa; cylinders within 690 kPa.",
         ),
-        Advice(WET_TEST_ON_DIESEL, PRACTICE),
+        Advice(WET_TEST_ON_DIESEL, PRACTICE, "No wet test on a diesel."),
     )
 
 

@@ -57,6 +57,8 @@ class Rule:
     complaints: tuple[Complaint, ...] = COMPLAINTS
     known: tuple[str, ...] = ()
     """Facts that must all be known for the row to hold."""
+    unless: tuple[str, ...] = ()
+    """Facts of which none may be known."""
     condition: str = ""
 
 
@@ -215,6 +217,13 @@ RULES: tuple[Rule, ...] = (
         known=("one-low",),
     ),
     Rule(
+        "wet-compression",
+        "All are low, and the timing is right: a rise with oil on all of them speaks for worn "
+        "rings, none for something that they share.",
+        PRACTICE,
+        known=("all-low",),
+    ),
+    Rule(
         "leakage",
         "The rise with oil speaks for the rings; air at the oil filler confirms it, and shows "
         "whether a valve leaks as well.",
@@ -262,6 +271,7 @@ RULES: tuple[Rule, ...] = (
         COMPRESSION_MANUAL,
         ("oil-use",),
         condition="where a cylinder is low",
+        unless=("compression-even",),
     ),
     Rule(
         "leakage",
@@ -292,6 +302,7 @@ RULES: tuple[Rule, ...] = (
         COMPRESSION_MANUAL,
         ("misfire", "low-power", "no-start", "unknown"),
         condition="where one cylinder is low and its neighbours are not",
+        unless=("compression-even", "neighbours-low"),
     ),
     Rule(
         "leakage",

@@ -18,7 +18,7 @@ from earwitness.report.page import page_of
 from earwitness.report.setting import set_page
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
 
     from earwitness.audio.recording import Recording
     from earwitness.record.model import Inspection
@@ -57,13 +57,27 @@ def render_pdf(inspection: Inspection, *, audio: Callable[[str], Recording]) -> 
     EquipmentError
         If the library that sets type is not there.
     """
-    weasyprint = _typesetter()
     page = page_of(inspection, audio, sounds="none")
-    written, missing = _written(weasyprint, set_page(page, paper=True))
-    if missing:
-        again = set_page(page, paper=True, unprintable=missing)
-        written, _ = _written(weasyprint, again)
-    return written
+    return printed(lambda unprintable: set_page(page, paper=True, unprintable=unprintable))
+
+
+def printed(html: Callable[[Collection[str]], str]) -> bytes:
+    """Lay HTML out on paper as PDF/A.
+
+    Parameters
+    ----------
+    html : callable
+        Returns the document; called with the characters that no typeface here has, so that it can
+        write them as code points.
+
+    Raises
+    ------
+    EquipmentError
+        If the library that sets type is not there.
+    """
+    weasyprint = _typesetter()
+    written, missing = _written(weasyprint, html(frozenset()))
+    return _written(weasyprint, html(missing))[0] if missing else written
 
 
 def _typesetter() -> Any:

@@ -11,11 +11,12 @@ from earwitness.report.page import moment
 from earwitness.report.words import made_visible, percent
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Sequence
 
     from jinja2 import Environment
 
     from earwitness.report.page import Page
+    from earwitness.report.plan_sheet import SheetView
 
 
 def set_page(page: Page, *, paper: bool = False, unprintable: Collection[str] = ()) -> str:
@@ -35,12 +36,22 @@ def set_page(page: Page, *, paper: bool = False, unprintable: Collection[str] = 
     str
         A complete HTML document.
     """
+    sheets = ["style.css", *(["paper.css"] if paper else [])]
+    return _written("report.html", sheets, unprintable, page=page)
+
+
+def set_plan_sheet(view: SheetView, *, unprintable: Collection[str] = ()) -> str:
+    """Write the test sheet as HTML, for paper of one size."""
+    return _written("plan_sheet.html", ["plan_sheet.css", view.paper_style], unprintable, view=view)
+
+
+def _written(
+    template: str, sheets: Sequence[str], unprintable: Collection[str], **values: Any
+) -> str:
     environment = _environment(unprintable)
-    style = environment.get_template("style.css").render()
-    if paper:
-        style += environment.get_template("paper.css").render()
-    return environment.get_template("report.html").render(
-        page=page, style=_markup(style), style_digest=_digest(style)
+    style = "".join(environment.get_template(sheet).render() for sheet in sheets)
+    return environment.get_template(template).render(
+        **values, style=_markup(style), style_digest=_digest(style)
     )
 
 
@@ -64,16 +75,17 @@ def _environment(unprintable: Collection[str]) -> Environment:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["drawn"] = _markup
     environment.filters["moment"] = moment
     environment.filters["percent"] = percent
     environment.filters["rfc3339"] = rfc3339
     return environment
 
 
-def _markup(style: str) -> Any:
+def _markup(ours: str) -> Any:
     from markupsafe import Markup
 
-    return Markup(style)  # noqa: S704  # our own style sheet, which takes no values
+    return Markup(ours)  # noqa: S704  # our own style sheet or drawing, which takes no text
 
 
 def _digest(style: str) -> str:
