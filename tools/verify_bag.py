@@ -4,10 +4,9 @@
 Run as `python verify_bag.py BAG [--key HEX]`; HEX is the SHA-256 of the shop's raw public key, from
 a source other than the bag. Prints one JSON object; exit code 0 no defect, 1 defects, 2 wrong use.
 These must hold, by their numbers:
-
 1. The bag is complete (RFC 8493): every listed file, no other, no link, no name leading elsewhere.
 2. Every file has the digest that the manifests state (SHA-256, FIPS 180-4).
-3. The entries of the record follow from one another, in canonical JSON (RFC 8785).
+3. The entries of the record follow from one another (RFC 8785), names from their salted digests.
 4. The statement is signed (Ed25519, RFC 8032) and states this manifest, chain head and count.
 5. Every sound file that the record names is there, with the size and digest stated in its entry.
 Not checked: whether the sound can be played; findings, verdict and report.
@@ -33,29 +32,22 @@ from cryptography.hazmat.primitives.serialization import load_pem_public_key
 LARGEST, LONGEST_LINE, NESTING = (1 << 32) + 8, 1 << 20, 32
 DECLARED = [b"BagIt-Version: 1.0", b"Tag-File-Character-Encoding: UTF-8"]
 MANIFEST, TAGS, INFO = "manifest-sha256.txt", "tagmanifest-sha256.txt", "bag-info.txt"
-LOG, STATEMENT = "data/record/record.jsonl", "claim/statement.json"
-SIGNATURE, KEY, TOKEN = "claim/statement.sig", "claim/public-key.pem", "claim/timestamp.tsr"
-PAYLOAD = {LOG, "data/report.html", "data/CHECKING.txt"}
+LOG, NAMES = "data/record/record.jsonl", "data/record/identity.json"
+STATEMENT, SIGNATURE = "claim/statement.json", "claim/statement.sig"
+KEY, TOKEN = "claim/public-key.pem", "claim/timestamp.tsr"
 BESIDE = {"bagit.txt", INFO, MANIFEST, STATEMENT, SIGNATURE, KEY}
 OPTIONAL = re.compile(r"claim/(timestamp\.tsr|rotation-[0-9a-f]+\.(json|sig))")
 MOMENT = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d:\d\d(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII)
-DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE | re.ASCII)
-BROKEN = (ValueError, LookupError, TypeError, AttributeError, RecursionError, InvalidSignature)
-
-
-def opened(path, limit):
-    """Open a plain file: no link, no pipe, no more than `limit` bytes."""
-    f = os.fdopen(os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK), "rb")
-    info = os.fstat(f.fileno())
-    if not stat.S_ISREG(info.st_mode) or info.st_size > limit:
-        f.close()
-        raise OSError("no plain file, or too large")
-    return f
+UNSAFE = re.compile(r"(?ai)^~|[\\:]|(^|[ ./]|(^|/)(con|prn|aux|nul|(com|lpt)\d)(\.[^/]*)?)(/|\Z)")
+BROKEN = (ValueError, LookupError, TypeError, AttributeError, RecursionError)
+P, Y8 = 2**255 - 19, 0x05FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826
+SMALL_ORDER = {0, 1, P - 1, P, P + 1, Y8, P - Y8}
 
 
 def sha256(data):
-    """Return a digest as it is written everywhere in a bag."""
-    return hashlib.sha256(data).hexdigest()
+    """Return the digest of bytes or of an open file, as it is written everywhere in a bag."""
+    found = hashlib.sha256(data) if isinstance(data, bytes) else hashlib.file_digest(data, "sha256")
+    return found.hexdigest()
 
 
 def canonical(value, level=1):
@@ -64,9 +56,8 @@ def canonical(value, level=1):
         raise ValueError("nested too deeply")
     if isinstance(value, dict):
         keys = sorted(value, key=lambda k: k.encode("utf-16-be"))
-        return (
-            "{" + ",".join(f"{canonical(k)}:{canonical(value[k], level + 1)}" for k in keys) + "}"
-        )
+        members = (f"{canonical(k)}:{canonical(value[k], level + 1)}" for k in keys)
+        return f"{{{','.join(members)}}}"
     if isinstance(value, list):
         return "[" + ",".join(canonical(v, level + 1) for v in value) + "]"
     return number(value) if isinstance(value, float) else json.dumps(value, ensure_ascii=False)
@@ -74,17 +65,9 @@ def canonical(value, level=1):
 
 def number(x):
     """Write a double as ECMAScript does (RFC 8785, section 3.2.2.3)."""
-    sign, digits, exponent = decimal.Decimal(repr(x)).as_tuple()
-    text = "".join(map(str, digits)).lstrip("0")
-    n = len(text) + exponent  # the point stands after n digits; of infinity this is a TypeError
-    text, minus = text.rstrip("0"), "-" if sign else ""
-    if not text:
-        return "0"
-    if len(text) <= n <= 21:
-        return minus + text + "0" * (n - len(text))
-    if -6 < n <= 21:
-        return f"{minus}{text[:n]}.{text[n:]}" if n > 0 else f"{minus}0.{'0' * -n}{text}"
-    return f"{minus}{text[0]}{'.' * (len(text) > 1)}{text[1:]}e{n - 1:+d}"
+    if x == 0 or 1e-6 <= abs(x) < 1e21:
+        return f"{decimal.Decimal(repr(x + 0.0)):f}".removesuffix(".0")  # minus zero becomes zero
+    return re.fullmatch("(.+e[+-])0*(.+)", repr(x)).expand(r"\1\2")  # no match if not finite
 
 
 def parsed(data):
@@ -95,16 +78,12 @@ def parsed(data):
 
 def day(text):
     """Return the day in Universal Time of a moment by RFC 3339."""
-    moment = datetime.fromisoformat(MOMENT.fullmatch(text)[0].upper())
-    return moment.astimezone(UTC).date().isoformat()
+    return str(datetime.fromisoformat(MOMENT.fullmatch(text)[0].upper()).astimezone(UTC).date())
 
 
 def unsafe(path):
     """Tell whether a path leads elsewhere, or is no name on every system."""
-    odd = any(category(c) in {"Cc", "Cs"} and c not in "\r\n" for c in path)
-    names = path.split("/")
-    last = {name[-1:] for name in names} & {"", " ", "."}
-    return odd or last or re.search(r"^~|[\\:]", path) or any(map(DEVICE.fullmatch, names))
+    return UNSAFE.search(path) or any(category(c) in {"Cc", "Cs"} and c not in "\r\n" for c in path)
 
 
 def one_name(paths):
@@ -112,11 +91,17 @@ def one_name(paths):
     return len({normalize("NFC", normalize("NFD", path).casefold()) for path in paths}) < len(paths)
 
 
+def prefixed(*parts):
+    """Join parts, each after its length in eight bytes."""
+    return b"".join(len(part).to_bytes(8, "big") + part for part in parts)
+
+
 def check_signature(key, kind, data, text):
-    """Raise one of `BROKEN` unless the signature is this key's, written the one way."""
-    if base64.b64encode(raw := base64.b64decode(text)) + b"\n" != text:
-        raise ValueError("not 88 characters of base64")
-    key.verify(raw, b"".join(len(part).to_bytes(8, "big") + part for part in (kind, data)))
+    """Raise an error unless the signature is this key's, written the one way."""
+    raw, height = base64.b64decode(text), int.from_bytes(key.public_bytes_raw(), "little") % 2**255
+    if height in SMALL_ORDER or base64.b64encode(raw) + b"\n" != text:
+        raise ValueError("a key under which any signature fits, or not 88 characters of base64")
+    key.verify(raw, prefixed(kind, data))
 
 
 class Bag:
@@ -124,20 +109,32 @@ class Bag:
 
     def __init__(self, root, known_key=None):
         self.root, self.known_key, self.defects, self.files = root, known_key, [], {}
-        self.head, self.lines, self.entries, self.labels = "0" * 64, 0, [], []
+        self.head, self.lines, self.entries, self.labels, self.shop = "0" * 64, 0, [], [], {}
         self.walk()
-        self.tags, self.digests = self.manifest(TAGS), {}
+        self.signer, self.digests, self.tags = None, {}, self.manifest(TAGS)
         self.listed = self.manifest(MANIFEST) | self.tags
-        for step in (self.complete, self.compare, self.log, self.claim, self.sounds):
-            step()
+        steps = {self.complete: 1, self.compare: 2, self.log: 3, self.names: 3}
+        steps |= {self.signature: 4, self.keys: 4, self.statement: 4, self.sounds: 5}
+        for check, step in steps.items():
+            self._try(step, check)
 
     def _add(self, step, kind, path, detail=""):
         detail = detail.encode("ascii", "backslashreplace").decode()[:300]
         self.defects += [{"step": step, "kind": kind, "path": ascii(path)[1:-1], "detail": detail}]
 
-    def _read(self, path, limit=1 << 20):
-        with suppress(OSError, ValueError), opened(self.root / path, limit) as f:
-            return f.read()
+    def _try(self, step, check, *given):
+        try:
+            check(*given)
+        except (*BROKEN, InvalidSignature, UnsupportedAlgorithm) as e:
+            self._add(step, f"{check.__name__.strip('_')}-malformed", "", repr(e))
+
+    def _read(self, path, limit=1 << 20, use=lambda f: f.read()):
+        """Use a plain file: no link, no pipe, no more than `limit` bytes; else give nothing."""
+        with suppress(OSError, ValueError):
+            fd = os.open(self.root / path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+            with os.fdopen(fd, "rb") as f:
+                if stat.S_ISREG(os.fstat(fd).st_mode) and os.fstat(fd).st_size <= limit:
+                    return use(f)
         return b""
 
     def walk(self):
@@ -145,12 +142,11 @@ class Bag:
         for folder, folders, files in os.walk(self.root):
             for place in (Path(folder, name) for name in folders + files):
                 path, info = place.relative_to(self.root).as_posix(), place.lstat()
-                if any("\ud800" <= c <= "\udfff" for c in path):
-                    self._add(1, "not-utf-8", path)
-                elif stat.S_ISREG(info.st_mode):
+                text = not any("\ud800" <= c <= "\udfff" for c in path)
+                if text and stat.S_ISREG(info.st_mode):
                     self.files[path] = info.st_size
-                elif not stat.S_ISDIR(info.st_mode):
-                    self._add(1, "special-file", path, "a link, or neither file nor folder")
+                elif not (text and stat.S_ISDIR(info.st_mode)):
+                    self._add(1, "special-file", path, "a link, no file, or its name is no text")
 
     def manifest(self, name):
         """(1) Read a manifest, which must be written the one plain way."""
@@ -158,20 +154,19 @@ class Bag:
         for line in text.split("\n")[:-1]:
             path = re.sub("%(0[Aa]|0[Dd]|25)", lambda m: chr(int(m[1], 16)), line[66:])
             plain = re.fullmatch("[0-9a-f]{64}  ", line[:66]) and path not in listed
-            if not plain or unsafe(path) or path.startswith("data/") != (name == MANIFEST):
-                self._add(1, "malformed-line", name, line)
-            else:
+            if plain and not unsafe(path) and path.startswith("data/") == (name == MANIFEST):
                 listed[path] = line[:64]
         codes = str.maketrans({"%": "%25", "\r": "%0D", "\n": "%0A"})
         plain = "".join(f"{listed[path]}  {path.translate(codes)}\n" for path in sorted(listed))
         if not listed or plain != text or one_name(listed):
-            self._add(1, "manifest-rewritten", name, "not there, or not one sorted line a file")
+            self._add(1, "manifest-rewritten", name, "not one safe, sorted line a file")
         return listed
 
     def complete(self):
         """(1) Hold what is listed to what is there, and the labels to their form."""
         for kind, paths in {
-            "required-file-missing": (PAYLOAD | BESIDE) - self.listed.keys(),
+            "required-file-missing": {LOG, "data/report.html", "data/CHECKING.txt", *BESIDE}
+            - self.listed.keys(),
             "bad-declaration": ["bagit.txt"] * (self._read("bagit.txt").splitlines() != DECLARED),
             "equal-names": ["of the files"] * one_name(self.files),
             "file-missing": self.listed.keys() - self.files.keys(),
@@ -190,9 +185,8 @@ class Bag:
     def compare(self):
         """(2) Hold every listed file to its digest."""
         for path in sorted(self.files):
-            with suppress(OSError), opened(self.root / path, LARGEST) as f:
-                self.digests[path] = hashlib.file_digest(f, "sha256").hexdigest()
-            if path in self.listed and self.digests.get(path) != self.listed[path]:
+            self.digests[path] = self._read(path, LARGEST, sha256)
+            if path in self.listed and self.digests[path] != self.listed[path]:
                 self._add(2, "digest-differs", path, f"listed is {self.listed[path]}")
 
     def log(self):
@@ -200,10 +194,7 @@ class Bag:
         if not (lines := self._read(LOG, 256 << 20).split(b"\n")[:-1]):
             self._add(3, "record-empty", LOG)
         for self.lines, line in enumerate(lines, start=1):
-            try:
-                self._line(line)
-            except BROKEN as e:
-                self._add(3, "line-damaged", LOG, f"line {self.lines}: {e!r}")
+            self._try(3, self._line, line)
             self.head = sha256(b"earwitness.entry/1\0" + line)
 
     def _line(self, line):
@@ -220,26 +211,37 @@ class Bag:
                 self._add(3, fault, LOG, f"line {self.lines}")
         self.entries.append(entry)
 
-    def claim(self):
-        """(4) Hold signature and statement to the key, and the statement to the bag."""
-        data, signer = self._read(STATEMENT), None
-        try:
-            key = load_pem_public_key(self._read(KEY))
-            signer = sha256(key.public_bytes_raw())
-            check_signature(key, b"earwitness.claim/1", data, self._read(SIGNATURE))
-        except (*BROKEN, UnsupportedAlgorithm) as e:
-            self._add(4, "signature-wrong", SIGNATURE, repr(e))
-        try:
-            if self.known_key not in {None, *self._keys(signer)}:
-                self._add(4, "foreign-key", KEY, f"the key enclosed is {signer}")
-            self.statement(data, signer)
-        except BROKEN as e:
-            self._add(4, "statement-malformed", STATEMENT, repr(e))
+    def names(self):
+        """(3) Hold what is told of people and engine to the digests in the first entry."""
+        stated = self.entries[0]["body"].get("identity", {}) if self.entries else {}
+        data, given, shop = self._read(NAMES), {}, {}
+        said = {"schema": "earwitness.identity/1", "fields": given}
+        for name, one in (parsed(data)[0]["fields"] if NAMES in self.files else {}).items():
+            salt, value = base64.b64decode(one["salt"]), normalize("NFC", one["value"])
+            if len(salt) == 32 and value.strip():
+                given[name] = {"salt": base64.b64encode(salt).decode(), "value": value}
+            digest = sha256(prefixed(said["schema"].encode(), salt, name.encode(), value.encode()))
+            if digest != stated.get(name):
+                self._add(3, "identity-differs", NAMES, name)
+            elif name == "shop":
+                shop = {"Source-Organization": " ".join(value.split())}
+        ok = all(re.fullmatch("[a-z][a-z_]{0,39}:[0-9a-f]{64}", f"{x}:{stated[x]}") for x in stated)
+        if not ok or (NAMES in self.files and (not given or canonical(said).encode() != data)):
+            shop = self._add(3, "identity-malformed", NAMES) or {}
+        self.shop = shop
 
-    def _keys(self, signer):
-        keys = [signer]
-        paths = (path for path in self.files if re.fullmatch(r"claim/rotation-.*\.json", path))
-        for path in sorted(paths, reverse=True):
+    def signature(self):
+        """(4) Hold the signature to the key enclosed."""
+        key = load_pem_public_key(self._read(KEY))
+        self.signer = sha256(key.public_bytes_raw())
+        check_signature(key, b"earwitness.claim/1", self._read(STATEMENT), self._read(SIGNATURE))
+
+    def keys(self):
+        """(4) Follow the exchanges of keys from the known key to the one enclosed."""
+        keys = [self.signer]
+        for path in sorted(
+            filter(re.compile("claim/rotation-.*json").match, self.files), reverse=True
+        ):
             data, text = self._read(path), self._read(path[:-5] + ".sig")
             said, raw = parsed(data)[0], bytes.fromhex(json.loads(data)["public_key"])
             earlier = Ed25519PublicKey.from_public_bytes(raw)
@@ -247,22 +249,20 @@ class Bag:
             if said["next_key"] != keys[-1] or said["key"] != sha256(raw):
                 raise ValueError(f"{path} leads to another key")
             keys.append(said["key"])
-        return keys
+        if self.known_key not in {None, *keys}:
+            self._add(4, "foreign-key", KEY, f"the key enclosed is {self.signer}")
 
-    def statement(self, data, signer):
+    def statement(self):
         """(4) Hold every field of the statement, and what is not signed, to what is there."""
-        said, plain = parsed(data)
+        said, plain = parsed(data := self._read(STATEMENT))
         there = {"schema": "earwitness.claim/1", "chain_head": self.head, "entries": self.lines}
-        there |= {"manifest_sha256": sha256(self._read(MANIFEST, 16 << 20)), "key": signer}
+        there |= {"manifest_sha256": sha256(self._read(MANIFEST, 16 << 20)), "key": self.signer}
         if not plain or said != there | {x: said[x] for x in ("packed_at", "program")}:
             self._add(4, "statement-differs", STATEMENT, f"stated {said}, is {there}")
-        people = self.entries[0]["body"].get("people", {}) if self.entries else {}
-        shop = " ".join(people.get("shop", "").split())
-        expected = [("Bag-Software-Agent", said["program"])]
-        expected += [("Bagging-Date", day(said["packed_at"]))]
-        expected += [("External-Identifier", said["chain_head"])]
-        expected += [("Source-Organization", shop)] * bool(shop)
-        if sorted(x for x in self.labels if x[0] != "Payload-Oxum" and x[1]) != expected:
+        expected = {"Bag-Software-Agent": said["program"], "Bagging-Date": day(said["packed_at"])}
+        expected |= {"External-Identifier": said["chain_head"]} | self.shop
+        labels = sorted(x for x in self.labels if x[0] != "Payload-Oxum" and x[1])
+        if labels != sorted(expected.items()):
             self._add(4, "label-differs", INFO)
         digests = (hashlib.new(name, data).digest() for name in ("sha256", "sha384", "sha512"))
         if TOKEN in self.files and not any(digest in self._read(TOKEN) for digest in digests):

@@ -117,3 +117,50 @@ def test_without_pango_there_is_a_page_and_a_sentence(
     assert json.loads(done.stdout)["pdf"] is None
     assert "apt-get install libpango" in done.stderr
     assert (bay / "page.html").exists()
+
+
+@pytest.mark.slow
+def test_a_bag_without_names_is_sound_and_one_name_can_be_shown_later(
+    earwitness: Run, bag: Path, bay: Path
+) -> None:
+    """The reviewer checks the bag without names at every depth, then one name they were given."""
+    quiet, record, card = bay / "quiet", bay / "van 42", bay / "keys/shop-key-card.txt"
+    full_report = (record / "report.html").read_bytes()
+    packed = earwitness("pack", record, "--out", quiet, "--withhold", "people, vin")
+    assert packed.exit_code == 0, packed.stderr
+    assert "Withheld, each known only by a salted digest: shop, customer, vin." in packed.stderr
+    assert (record / "report.html").read_bytes() == full_report
+    page = (quiet / "data/report.html").read_text(encoding="utf-8")
+    for name in ("Quayside", "Boats", "1M8GDM9AXKP042788"):
+        assert name in full_report.decode()
+        assert name not in page
+    assert page.count("withheld from this copy") == 3
+    for depth in ([], ["--quick"], ["--recompute"]):
+        done = earwitness("verify", quiet, *depth, "--key", card, "--json")
+        assert done.exit_code == 0, done.stdout
+    assert json.loads(done.stdout)["identity"] == {"shop": None, "customer": None, "vin": None}
+    shown = earwitness("disclose", record, "vin", "--out", bay / "vin.json")
+    assert shown.exit_code == 0, shown.stderr
+    done = earwitness("verify", quiet, "--identity", bay / "vin.json", "--json")
+    assert json.loads(done.stdout)["identity"]["vin"] == "1M8GDM9AXKP042788"
+    assert json.loads(done.stdout)["identity"]["customer"] is None
+    false = (bay / "vin.json").read_bytes().replace(b"042788", b"042789")
+    (bay / "vin.json").write_bytes(false)
+    found = defects(earwitness("verify", quiet, "--identity", bay / "vin.json", "--json"))
+    assert found == {(3, "identity-differs")}
+
+
+@pytest.mark.slow
+def test_names_used_wrongly_are_refused_in_one_sentence(
+    earwitness: Run, bag: Path, bay: Path
+) -> None:
+    record = bay / "van 42"
+    said = refusal(earwitness("pack", record, "--out", bay / "x", "--withhold", "name"))
+    assert "name is nothing that can be withheld" in said
+    assert "vin" in said
+    said = refusal(earwitness("disclose", record, "complaint", "--out", bay / "c.json"))
+    assert "discloses no complaint" in said
+    assert "already there" in refusal(earwitness("disclose", record, "vin", "--out", record))
+    said = refusal(earwitness("verify", bag, "--identity", bay / "sheet.toml"))
+    assert "cannot be read as values with salts" in said
+    refusal(earwitness("verify", bag, "--identity", bay / "gone.json"))

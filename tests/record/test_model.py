@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,6 +21,7 @@ from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
 from earwitness.record.canonical import canonical_bytes, value_of
 from earwitness.record.chain import GENESIS, Entry
+from earwitness.record.identity import digests_of, salted
 from earwitness.record.reader import Record
 from earwitness.speech.dictation import Heard
 
@@ -28,11 +30,14 @@ if TYPE_CHECKING:
 
 START = datetime(2026, 3, 4, 9, 15, tzinfo=UTC)
 LAYOUT = EngineLayout(4, (1, 3, 4, 2), label="Four in line", bore_mm=86.0)
+IDENTITY = salted({"shop": "Harbour Motors", "customer": ""}, np.random.default_rng(3).bytes)
 OPENED = bodies.opened_body(
     LAYOUT,
     limit=LeakageLimit(20, "maker's handbook"),
     gauge={"orifice_mm": 1.0, "supply_kpa": 690.0},
-    people={"label": "Visit 7", "shop": "Harbour Motors", "customer": "", "date": "2026-03-04"},
+    identity=IDENTITY,
+    date="2026-03-04",
+    label="Visit 7",
     source="sheet.toml",
 )
 FINDING = Finding(
@@ -131,11 +136,12 @@ def test_bodies_have_the_fields_that_other_programs_read() -> None:
     """The names of the record format, version 1."""
     heard = Heard(0.5, 2.0, "cylinder three", 0.9, None, 34.0, "percent", True, False)
     assert sorted(OPENED) == [
-        "engine", "gauge", "label", "limit", "people", "program", "schema", "source",
+        "date", "engine", "gauge", "identity", "label", "limit", "program", "schema", "source",
     ]  # fmt: skip
     assert OPENED["schema"] == "earwitness.record/1"
     assert OPENED["label"] == "Visit 7"
-    assert OPENED["people"] == {"shop": "Harbour Motors", "date": "2026-03-04"}
+    assert OPENED["identity"] == digests_of(IDENTITY)
+    assert OPENED["date"] == "2026-03-04"
     assert bodies.utterance_body(heard, cylinder=None, audio="audio/0001-x.wav") == {
         "cylinder": None, "audio": "audio/0001-x.wav", "start_s": 0.5, "end_s": 2.0,
         "text": "cylinder three", "confidence": 0.9, "command": None, "value": 34.0,

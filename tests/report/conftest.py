@@ -16,6 +16,7 @@ from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
 from earwitness.engine.layout import EngineLayout
 from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
+from earwitness.record.identity import Identity, salted
 from earwitness.record.store import RecordWriter, read_record
 from earwitness.report.html import render_html
 from earwitness.speech.dictation import Heard
@@ -47,25 +48,30 @@ class Visit:
 
     def open(self, **changes: object) -> None:
         """Write the entry that opens the record."""
-        people = {
-            "shop": "Harbour Lane Motors",
-            "technician": "R. Okafor",
-            "customer": "Ms. Lindqvist",
-            "complaint": "Rough idle, loss of power on cylinder 3",
-            "date": "2026-03-04",
-        }
+        identity = salted(
+            {
+                "shop": "Harbour Lane Motors",
+                "technician": "R. Okafor",
+                "customer": "Ms. Lindqvist",
+                "complaint": "Rough idle, loss of power on cylinder 3",
+                "vin": "1M8GDM9AXKP042788",
+                "engine_id": "Estate 7",
+            },
+            self.rng.bytes,
+        )
         layout = EngineLayout(4, (1, 3, 4, 2), bore_mm=86.0, label="Inline four, 2.0 litre")
         body = dict(
             bodies.opened_body(
                 layout,
                 limit=LeakageLimit(20, "common practice, no source"),
                 gauge={"orifice_mm": 1.0, "supply_kpa": 690.0},
-                people=people,
+                identity=identity,
+                date="2026-03-04",
                 source="sheet.toml",
                 label="Blue estate car, rough idle",
             )
         )
-        self.writer.append("opened", body | changes)
+        self.writer.begin(body | changes, identity)
 
     def sound(self, seconds: float, level: float, hiss: float = 0.0, name: str = "take") -> str:
         """Store noise with a hiss while the air is on; return its path in the record."""
@@ -249,7 +255,6 @@ def _hostile(told: Inspection, text: str) -> Inspection:
         name=text,
         opened=replace(
             told.opened, label=text, source=text, program=text,
-            people={"shop": text, "customer": text, "complaint": text, text: text},
             engine=replace(told.layout, label=text),
             limit=LeakageLimit(20, text),
         ),
@@ -263,4 +268,5 @@ def _hostile(told: Inspection, text: str) -> Inspection:
             cylinders=(told.verdict.cylinders[0], weak),
         ),
         lost=text,
+        identity=Identity({"shop": text, "customer": text, "complaint": text, text: text}, (text,)),
     )  # fmt: skip

@@ -10,6 +10,7 @@ import pytest
 
 from earwitness.diagnosis.repair import REPAIRS
 from earwitness.record import model
+from earwitness.record.identity import Identity
 from earwitness.record.store import read_record
 from earwitness.report.paragraph import complaint_cause_correction
 
@@ -58,8 +59,13 @@ def test_nothing_is_ordered_and_what_is_open_is_called_open(told: Inspection, ar
     assert ("No repair can be named on this evidence" in correction) == open_question
 
 
+def test_a_complaint_that_is_withheld_is_said_to_be(told: Inspection) -> None:
+    said = dict(complaint_cause_correction(replace(told, identity=Identity({}, ("complaint",)))))
+    assert said["Complaint"] == "Withheld from this copy."
+
+
 def test_an_inspection_without_verdict_says_so(told: Inspection) -> None:
-    bare = replace(told, verdict=None, opened=replace(told.opened, people={}))
+    bare = replace(told, verdict=None, identity=Identity())
     said = dict(complaint_cause_correction(bare))
     assert said["Complaint"] == "Not written down."
     assert said["Cause"] == "Not determined: the inspection ended before it was judged."

@@ -14,9 +14,11 @@ if TYPE_CHECKING:
 
 GOOD = """
 [inspection]
-shop = "Quayside Engine Works"
 date = 2026-03-02
+[people]
+shop = "Quayside Engine Works"
 [engine]
+vin = "1m8gd m9ax kp042788"
 cylinders = 4
 firing_order = [1, 3, 4, 2]
 bore_mm = 84.0

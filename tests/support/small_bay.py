@@ -13,9 +13,11 @@ if TYPE_CHECKING:
 FS = 48_000
 AIR_ON_S = [[3.1, 6.3], [9.4, 12.9], [16.0, 18.9], [22.1, 25.6], [28.4, 31.3], [34.6, 37.9]]
 SHEET = """
-[inspection]
+[people]
 shop = "Quayside Engine Works"
+customer = "Tarn & Söhne <Boats>"
 [engine]
+vin = "1M8GDM9AXKP042788"
 cylinders = 4
 firing_order = [1, 3, 4, 2]
 [[cylinder]]

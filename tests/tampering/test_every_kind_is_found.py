@@ -56,9 +56,9 @@ EXPECTED = {
         "report-not-compared"
     ),
     "link_instead_of_the_log": (
-        "file-missing oxum-differs symbolic-link record-missing label-differs "
-        "statement-entries statement-head audio-none finding-not-recomputed "
-        "verdict-not-recomputed report-not-compared report-stale"
+        "symbolic-link file-missing oxum-differs record-missing identity-unknown "
+        "statement-head statement-entries label-differs audio-none finding-not-recomputed "
+        "verdict-not-recomputed report-stale report-not-compared"
     ),
     "link_to_itself": "symbolic-link",
     "manifest_deleted": (
@@ -144,9 +144,9 @@ EXPECTED = {
         "label-differs statement-entries statement-head statement-manifest report-differs"
     ),
     "drop_the_first_entry": (
-        "link-broken number-wrong record-not-opened label-differs statement-entries "
-        "statement-manifest finding-not-recomputed verdict-not-recomputed "
-        "report-not-compared report-stale"
+        "record-not-opened number-wrong link-broken identity-unknown statement-manifest "
+        "statement-entries label-differs finding-not-recomputed verdict-not-recomputed "
+        "report-stale report-not-compared"
     ),
     "drop_the_last_entry": "statement-entries statement-head statement-manifest report-stale",
     "drop_the_verdict_signed": "verdict-missing report-differs",
@@ -222,19 +222,19 @@ EXPECTED = {
         "finding-not-recomputed verdict-not-recomputed report-not-compared report-stale"
     ),
     "log_deleted": (
-        "required-file-missing record-missing label-differs statement-entries "
-        "statement-head statement-manifest audio-none finding-not-recomputed "
-        "verdict-not-recomputed report-not-compared report-stale"
+        "required-file-missing record-missing identity-unknown statement-manifest "
+        "statement-head statement-entries label-differs audio-none finding-not-recomputed "
+        "verdict-not-recomputed report-stale report-not-compared"
     ),
     "log_emptied": (
-        "record-empty label-differs statement-entries statement-head statement-manifest "
-        "audio-none finding-not-recomputed verdict-not-recomputed report-not-compared "
-        "report-stale"
+        "record-empty identity-unknown statement-manifest statement-head statement-entries "
+        "label-differs audio-none finding-not-recomputed verdict-not-recomputed report-stale "
+        "report-not-compared"
     ),
     "log_of_another_inspection": "statement-head statement-manifest report-stale",
     "log_with_a_byte_order_mark": (
-        "line-damaged link-broken record-rewritten label-differs statement-manifest "
-        "finding-not-recomputed verdict-not-recomputed report-not-compared"
+        "record-rewritten line-damaged link-broken identity-unknown statement-manifest "
+        "label-differs finding-not-recomputed verdict-not-recomputed report-not-compared"
     ),
     "log_with_an_empty_line": (
         "line-damaged link-broken number-wrong statement-entries statement-manifest "
@@ -245,9 +245,9 @@ EXPECTED = {
         "report-stale"
     ),
     "log_without_end": (
-        "oxum-differs file-too-large record-too-long label-differs statement-entries "
-        "statement-head audio-none finding-not-recomputed verdict-not-recomputed "
-        "report-not-compared report-stale"
+        "oxum-differs file-too-large record-too-long identity-unknown statement-head "
+        "statement-entries label-differs audio-none finding-not-recomputed "
+        "verdict-not-recomputed report-stale report-not-compared"
     ),
     "move_a_take_to_another_cylinder_signed": "verdict-differs",
     "move_the_air_times_signed": "finding-differs",
@@ -260,15 +260,15 @@ EXPECTED = {
         "record-version finding-not-recomputed verdict-not-recomputed report-not-compared"
     ),
     "record_of_no_entries_signed": (
-        "record-empty statement-malformed audio-none finding-not-recomputed "
-        "verdict-not-recomputed report-not-compared report-stale"
+        "record-empty identity-unknown statement-malformed audio-none finding-not-recomputed "
+        "verdict-not-recomputed report-stale report-not-compared"
     ),
     "record_of_no_version": (
         "record-version finding-not-recomputed verdict-not-recomputed report-not-compared"
     ),
     "record_that_nothing_opens": (
-        "record-not-opened label-differs finding-not-recomputed verdict-not-recomputed "
-        "report-not-compared"
+        "record-not-opened identity-unknown label-differs finding-not-recomputed "
+        "verdict-not-recomputed report-not-compared"
     ),
     "reorder_two_entries": "link-broken number-wrong statement-manifest report-not-compared",
     "replay_an_entry": (
@@ -342,10 +342,53 @@ EXPECTED = {
     "statement_without_a_time_signed": "statement-malformed",
     "statement_without_end": "claim-unread",
     "time_stamp_of_another_statement": "timestamp-other",
+    "digest_of_a_name_edited_signed": "identity-differs",
+    "digest_of_a_name_in_capitals_signed": (
+        "identity-malformed identity-unknown label-differs finding-not-recomputed "
+        "record-not-understood report-not-compared"
+    ),
+    "digest_of_a_name_removed_signed": "identity-unknown",
+    "digests_that_are_a_list_signed": (
+        "identity-malformed identity-unknown label-differs finding-not-recomputed "
+        "record-not-understood report-not-compared"
+    ),
+    "name_added_signed": "identity-unknown",
+    "name_by_one_digit_signed": "identity-differs",
+    "name_edited": "digest-differs identity-differs",
+    "name_edited_and_listed": "identity-differs statement-manifest",
+    "name_edited_signed": "identity-differs",
+    "name_in_capitals_signed": "identity-differs",
+    "name_in_the_place_of_its_digest_signed": (
+        "identity-malformed identity-unknown label-differs finding-not-recomputed "
+        "record-not-understood report-not-compared"
+    ),
+    "name_of_a_new_kind_signed": "identity-unknown",
+    "name_spelt_otherwise_signed": "identity-malformed label-differs report-differs",
+    "names_exchanged_signed": "identity-differs",
+    "names_nested_without_end_signed": "identity-malformed label-differs report-differs",
+    "names_of_a_later_version_signed": "identity-malformed label-differs report-differs",
+    "names_of_nothing_signed": "identity-malformed report-differs",
+    "names_of_two_megabytes_signed": "identity-malformed label-differs report-differs",
+    "names_removed": "file-missing oxum-differs label-differs report-differs",
+    "names_removed_and_listed": "statement-manifest report-differs",
+    "names_that_are_a_list_signed": "identity-malformed label-differs report-differs",
+    "names_that_are_no_text_signed": "identity-malformed label-differs report-differs",
+    "names_with_a_key_twice_signed": "identity-malformed label-differs report-differs",
+    "names_with_spaces_signed": "identity-malformed label-differs report-differs",
+    "one_name_removed_and_listed": "statement-manifest",
+    "salt_changed_signed": "identity-differs",
+    "salt_emptied_signed": "identity-malformed label-differs report-differs",
+    "salt_removed_signed": "identity-malformed label-differs report-differs",
+    "salt_with_loose_bits_signed": "identity-malformed label-differs report-differs",
+    "salts_exchanged_signed": "identity-differs",
+    "shop_withheld_but_for_the_label_signed": "label-differs report-differs",
+    "shop_withheld_but_for_the_report_signed": "report-differs",
+    "value_that_is_a_number_signed": "identity-malformed label-differs report-differs",
+    "value_with_one_field_more_signed": "identity-malformed label-differs report-differs",
 }
 """Kinds of defect by tampering, at depth `recompute`. What a shallower depth finds of them follows
 from `KINDS`, which says of each kind how deep one must look."""
-FIRST_FOUND_AT = {"quick": 66, "default": 106, "recompute": 10}
+FIRST_FOUND_AT = {"quick": 67, "default": 138, "recompute": 11}
 """How many of them show at which depth first; the documentation states these numbers."""
 
 

@@ -139,17 +139,26 @@ def pack(
     keys: options.Keys = options.KEY_FOLDER,
     passphrase: options.PassPhrase = None,
     new_key: Annotated[bool, typer.Option("--new-key", help="Exchange the shop's key.")] = False,
+    withhold: options.Withhold = "",
     as_json: options.Json = False,
 ) -> None:
     """Pack a record and its report into a signed claim bag for a third party.
 
     Example: earwitness pack inspection-2026-03-02-0915
+
+    Example: earwitness pack inspection-2026-03-02-0915 --withhold vin,customer
     """
     from earwitness.cli import show
     from earwitness.cli.evidence import pack_record
 
     packed = pack_record(
-        record, out, keys=keys, passphrase=passphrase, new_key=new_key, tell=show.say
+        record,
+        out,
+        keys=keys,
+        passphrase=passphrase,
+        new_key=new_key,
+        withhold=options.fields(withhold),
+        tell=show.say,
     )
     show.packed(packed, as_json=as_json)
 
@@ -162,6 +171,9 @@ def verify(
         bool, typer.Option("--recompute", help="Also score every take and judge anew.")
     ] = False,
     key: Annotated[Path | None, typer.Option(help="Key card that the shop handed out.")] = None,
+    identity: Annotated[
+        Path | None, typer.Option(help="What the bag withholds, as `disclose` wrote it.")
+    ] = None,
     as_json: options.Json = False,
 ) -> None:
     """Check that nothing in a claim bag was lost or altered. Exit 0 sound, 1 defective.
@@ -172,7 +184,26 @@ def verify(
     from earwitness.cli.evidence import verify_bag
 
     depth = options.depth(quick=quick, recompute=recompute)
-    show.verified(verify_bag(bag, depth, key), as_json=as_json)
+    show.verified(verify_bag(bag, depth, card=key, identity=identity), as_json=as_json)
+
+
+@app.command()
+def disclose(
+    record: options.Record,
+    what: Annotated[str, typer.Argument(help="all, people, or names with commas: vin,customer.")],
+    out: Annotated[Path, typer.Option(help="File to write.")] = Path("identity.json"),
+    as_json: options.Json = False,
+) -> None:
+    """Write what a claim bag withholds into a file for one reader, who can check it.
+
+    Example: earwitness disclose inspection-2026-03-02-0915 vin --out vin.json
+
+    Example: earwitness verify inspection-2026-03-02-0915-claim --identity vin.json
+    """
+    from earwitness.cli import evidence, show
+
+    shown = evidence.disclose(record, options.fields(what), out)
+    show.disclosed(shown, out, as_json=as_json)
 
 
 @app.command()
@@ -206,25 +237,62 @@ def audit(
 @app.command()
 def plan(
     sheet: Annotated[Path | None, typer.Argument(help="Run sheet with the engine in it.")] = None,
-    cylinders: Annotated[int, typer.Option(help="Number of cylinders.")] = 4,
-    firing_order: Annotated[str | None, typer.Option(help="For example 1,3,4,2.")] = None,
-    first: Annotated[int | None, typer.Option(help="Cylinder to start with.")] = None,
+    cylinders: Annotated[int, typer.Option(help="Number of cylinders, 1 to 16.")] = 4,
+    firing_order: Annotated[str, typer.Option(help="For example 1,3,4,2.")] = "",
+    firing_intervals: Annotated[
+        str, typer.Option(help="Degrees from firing to firing, where uneven: 315,405.")
+    ] = "",
     arrangement: Annotated[str, typer.Option(help="inline, vee or flat.")] = "inline",
+    banks: Annotated[str, typer.Option(help="Front to back: 1,3,5/2,4,6.")] = "",
     bore_mm: Annotated[float | None, typer.Option(help="Cylinder bore [mm].")] = None,
     tailpipes: Annotated[int, typer.Option(help="1 or 2.")] = 1,
+    strokes: Annotated[int, typer.Option(help="Of one working cycle.")] = 4,
     air_cooled: Annotated[bool, typer.Option("--air-cooled", help="No radiator.")] = False,
+    diesel: Annotated[bool, typer.Option("--diesel", help="No spark plugs, no wet test.")] = False,
+    first: Annotated[int | None, typer.Option(help="Cylinder to start with.")] = None,
+    complaint: Annotated[
+        str | None, typer.Option(help="misfire, low-power, oil-use, coolant-loss, no-start, …")
+    ] = None,
+    known: Annotated[
+        list[str] | None, typer.Option(help="What is known, e.g. one-low,cold-only.")
+    ] = None,
+    maker_limit: Annotated[
+        float | None, typer.Option(help="The maker's leakage limit [%].")
+    ] = None,
+    limit_rule: Annotated[
+        str, typer.Option(help="Else: common-practice or ac-43.13-1b.")
+    ] = "common-practice",
+    printable: Annotated[
+        Path | None, typer.Option("--sheet", help="Write a page to print: .html or .pdf.")
+    ] = None,
+    paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     as_json: options.Json = False,
 ) -> None:
-    """Print the test order, the crank angles, the listening points and the cautions.
+    """Say which test comes first, how to go round the engine, and where to listen.
 
     Example: earwitness plan --cylinders 6 --firing-order 1,5,3,6,2,4 --first 5
-    """
-    from earwitness.cli import show
 
-    layout = options.layout(
-        sheet, cylinders, firing_order, arrangement, bore_mm, tailpipes, air_cooled=air_cooled
+    Example: earwitness plan van-42.toml --complaint misfire --sheet van-42.pdf
+    """
+    from earwitness.cli import planning
+
+    words = planning.EngineWords(
+        cylinders,
+        firing_order,
+        firing_intervals,
+        arrangement,
+        banks,
+        bore_mm,
+        tailpipes,
+        strokes,
+        air_cooled=air_cooled,
+        diesel=diesel,
     )
-    show.plan(layout, first=first, as_json=as_json)
+    case = planning.Case(complaint, tuple(known or ()), maker_limit, limit_rule)
+    made = planning.make_plan(sheet, words, case, first=first)
+    if printable is not None:
+        planning.write_sheet(made, printable, paper)
+    planning.print_plan(made, as_json=as_json, written=printable)
 
 
 @app.command()

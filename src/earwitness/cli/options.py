@@ -12,7 +12,6 @@ import typer
 from earwitness.errors import EarwitnessError
 
 if TYPE_CHECKING:
-    from earwitness.engine.layout import EngineLayout
     from earwitness.record.claim.check.defects import Depth
 
 Json = Annotated[bool, typer.Option("--json", help="Print one documented JSON object.")]
@@ -31,6 +30,10 @@ PassPhrase = Annotated[
         help="What protects the key; better given in the environment than typed here.",
         envvar="EARWITNESS_PASSPHRASE",
     ),
+]
+Withhold = Annotated[
+    str,
+    typer.Option(help="Leave out: all, people, or names with commas, e.g. vin,customer."),
 ]
 Times = tuple[tuple[float, float], ...]
 
@@ -78,6 +81,27 @@ def take(
     )
 
 
+def fields(text: str) -> tuple[str, ...]:
+    """Read names of people and engine, `people` and `all` for several.
+
+    Raises
+    ------
+    EarwitnessError
+        If one of them is no such name.
+    """
+    from earwitness.record.identity import FIELDS, PEOPLE
+
+    groups = {"all": FIELDS, "people": PEOPLE} | {name: (name,) for name in FIELDS}
+    named = [name.strip().lower().replace("-", "_") for name in text.split(",") if name.strip()]
+    if unknown := [name for name in named if name not in groups]:
+        raise EarwitnessError(
+            f"{', '.join(unknown)} is nothing that can be withheld or disclosed by itself",
+            remedy=f"Choose from {', '.join(groups)}.",
+        )
+    chosen = {field for name in named for field in groups[name]}
+    return tuple(name for name in FIELDS if name in chosen)
+
+
 def depth(*, quick: bool, recompute: bool) -> Depth:
     """Say how deep to check.
 
@@ -93,39 +117,6 @@ def depth(*, quick: bool, recompute: bool) -> Depth:
     return "quick" if quick else "recompute" if recompute else "default"
 
 
-def layout(
-    sheet: Path | None,
-    cylinders: int,
-    firing_order: str | None,
-    arrangement: str,
-    bore_mm: float | None,
-    tailpipes: int,
-    *,
-    air_cooled: bool,
-) -> EngineLayout:
-    """Take the engine from a run sheet, or from the options.
-
-    Raises
-    ------
-    EarwitnessError
-        If such an engine cannot exist, or the sheet cannot be read.
-    """
-    if sheet is not None:
-        from earwitness.session.sheet import read_sheet
-
-        return read_sheet(sheet).engine.layout()
-    from earwitness.engine.layout import engine_layout
-
-    return engine_layout(
-        cylinders,
-        firing_order=_numbers(firing_order) if firing_order else None,
-        arrangement=arrangement,  # type: ignore[arg-type]  # checked there, in words
-        bore_mm=bore_mm,
-        tailpipes=tailpipes,
-        cooling="air" if air_cooled else "liquid",
-    )
-
-
 def _times(text: str) -> Times:
     try:
         pairs = [part.split("-") for part in text.split(",")]
@@ -134,14 +125,4 @@ def _times(text: str) -> Times:
         raise EarwitnessError(
             f"--air-on {text!r} is not a list of times",
             remedy="Write start and end in seconds, for example 2.0-6.0,10.0-14.0.",
-        ) from e
-
-
-def _numbers(text: str) -> tuple[int, ...]:
-    try:
-        return tuple(int(part) for part in text.split(","))
-    except ValueError as e:
-        raise EarwitnessError(
-            f"--firing-order {text!r} is not a list of cylinder numbers",
-            remedy="Write it with commas, for example 1,3,4,2.",
         ) from e

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from earwitness.audio.recording import read_recording
 from earwitness.errors import EquipmentError, StorageError
 from earwitness.record import model
+from earwitness.record.identity import without
 from earwitness.record.reader import read_record
 from earwitness.report.html import render_html
 from earwitness.report.pdf import render_pdf
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
     from pathlib import Path
 
     from earwitness.audio.recording import Recording
@@ -32,9 +33,9 @@ class Written:
     """None where it was not asked for, or where the library that sets type is not installed."""
 
 
-def draw_report(record: Path) -> str:
-    """Return the report of a record folder as HTML; raises as `write_report`."""
-    return render_html(_told(record), audio=_sounds(record))
+def draw_report(record: Path, withhold: Collection[str] = ()) -> str:
+    """Return the report of a record folder as HTML; arguments and errors as `write_report`."""
+    return render_html(_told(record, withhold), audio=_sounds(record))
 
 
 def draw_silent_report(record: Path) -> str:
@@ -47,6 +48,7 @@ def write_report(
     out: Path | None = None,
     *,
     pdf: bool = True,
+    withhold: Collection[str] = (),
     tell: Callable[[str], None] = lambda _: None,
 ) -> Written:
     """Write the report as one self-contained HTML page, and as PDF.
@@ -60,6 +62,8 @@ def write_report(
         The PDF goes beside it under the same name.
     pdf : bool
         Write the PDF too.
+    withhold : collection of str
+        Fields of people and engine that the report does not disclose.
     tell : callable
         Called with a sentence if no PDF can be written on this machine.
 
@@ -77,11 +81,11 @@ def write_report(
     """
     target = out or record
     html = target / REPORT_NAME if target.is_dir() else target
-    _replace(html, draw_report(record).encode("utf-8"))
+    _replace(html, draw_report(record, withhold).encode("utf-8"))
     if not pdf:
         return Written(html, None)
     try:
-        paper = render_pdf(_told(record), audio=_sounds(record))
+        paper = render_pdf(_told(record, withhold), audio=_sounds(record))
     except EquipmentError as e:
         tell(str(e))
         return Written(html, None)
@@ -89,8 +93,9 @@ def write_report(
     return Written(html, html.with_suffix(".pdf"))
 
 
-def _told(record: Path) -> Inspection:
-    return model.inspection(read_record(record))
+def _told(record: Path, withhold: Collection[str] = ()) -> Inspection:
+    read = read_record(record)
+    return model.inspection(replace(read, identity=without(read.identity, withhold)))
 
 
 def _sounds(record: Path) -> Callable[[str], Recording]:

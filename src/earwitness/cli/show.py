@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 AUDIT_SCHEMA = "earwitness.audit/1"
 DEVICES_SCHEMA = "earwitness.devices/1"
+DISCLOSE_SCHEMA = "earwitness.disclose/1"
 PACK_SCHEMA = "earwitness.pack/1"
 PLAN_SCHEMA = "earwitness.plan/1"
 REPORT_SCHEMA = "earwitness.report/1"
@@ -151,6 +152,14 @@ def packed(made: Packed, *, as_json: bool) -> None:
         _json({"schema": PACK_SCHEMA, **body, "discloses": list(made.discloses)})
         return
     typer.echo(f"Claim bag: {made.bag}\nSigned by: {made.fingerprint}\nKey card:  {made.card}")
+
+
+def disclosed(shown: dict[str, str], out: Path, *, as_json: bool) -> None:
+    """Print what a file discloses of people and engine."""
+    if as_json:
+        _json({"schema": DISCLOSE_SCHEMA, "file": str(out), "identity": shown})
+        return
+    typer.echo(f"Disclosed in {out}: {', '.join(f'{k} {v}' for k, v in shown.items())}")
 
 
 def verified(result: Verification, *, as_json: bool) -> None:

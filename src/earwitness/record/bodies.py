@@ -19,6 +19,7 @@ from earwitness.diagnosis.verdict import EngineVerdict, to_json
 from earwitness.engine.layout import EngineLayout  # noqa: TC001  # read at run time by pydantic
 from earwitness.errors import RecordError
 from earwitness.gauges.leakage import LeakageLimit  # noqa: TC001  # likewise
+from earwitness.record.identity import digests_of
 from earwitness.record.reader import SCHEMA
 from earwitness.speech.dictation import Heard
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
     from earwitness.record.chain import Body
+    from earwitness.record.identity import Salted
 
 Quantity = Literal[
     "leakage",
@@ -61,8 +63,10 @@ class Opened:
     source: str
     """The run sheet, or how the inspection was made."""
     program: str
-    people: dict[str, str] = field(default_factory=dict)
-    """Who and why, by the names technician, shop, customer, complaint, date."""
+    date: str = ""
+    """Day of the inspection in words, where the run sheet gives one."""
+    identity: dict[str, str] = field(default_factory=dict)
+    """Salted digest of each value that `identity.json` holds or held; see `record.identity`."""
     schema: str = SCHEMA
 
 
@@ -138,7 +142,8 @@ def opened_body(
     *,
     limit: LeakageLimit,
     gauge: Mapping[str, float | None] | None = None,
-    people: Mapping[str, str] | None = None,
+    identity: Mapping[str, Salted] | None = None,
+    date: str = "",
     source: str = "",
     label: str = "",
 ) -> Body:
@@ -152,23 +157,24 @@ def opened_body(
         Leakage limit with its origin.
     gauge : mapping, optional
         `orifice_mm` and `supply_kpa`, each a number or None.
-    people : mapping, optional
-        Who and why; empty texts are left out. A `label` among them labels the inspection.
+    identity : mapping of str to Salted, optional
+        People and engine; only their digests go into the body.
+    date : str, optional
+        Day of the inspection in words.
     source : str, optional
         Name of the run sheet, or how the inspection was made.
     label : str, optional
         What the inspection is called; the engine's label if left out.
     """
-    said = {name: text for name, text in (people or {}).items() if text}
-    label = said.pop("label", "") or label or layout.label
     opened = Opened(
-        label=label,
+        label=label or layout.label,
         engine=layout,
         gauge=Gauge(**(gauge or {})),
         limit=limit,
         source=source,
         program=f"earwitness {version('earwitness')}",
-        people=said,
+        date=date,
+        identity=digests_of(identity or {}),
     )
     return _body(asdict(opened))
 

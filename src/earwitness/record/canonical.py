@@ -1,11 +1,18 @@
-"""One byte sequence for one JSON value (RFC 8785), so that a digest means something."""
+"""One byte sequence for one JSON value (RFC 8785), or for a list of parts: digests need it."""
 
 from __future__ import annotations
 
 import json
 import re
+from typing import TYPE_CHECKING
 
 from earwitness.errors import RecordError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+LENGTH_BYTES = 8
+"""Size of the big-endian length before each part that is signed [bytes]. Chosen: decision 0060."""
 
 _SAFE_INTEGER = 2**53 - 1
 """Integers up to here have a double of their own (RFC 8785, appendix D)."""
@@ -92,6 +99,22 @@ def is_canonical(text: bytes, value: object) -> bool:
         except (ValueError, RecursionError):
             pass  # half a surrogate, not a number, or too deep: the long way names it
     return canonical_bytes(value) == text
+
+
+def length_prefixed(parts: Iterable[bytes]) -> bytes:
+    r"""Join parts so that they can be told apart again: each after its length.
+
+    Parameters
+    ----------
+    parts : iterable of bytes
+        The first one names what the others are.
+
+    Examples
+    --------
+    >>> length_prefixed([b"ab", b""])
+    b'\x00\x00\x00\x00\x00\x00\x00\x02ab\x00\x00\x00\x00\x00\x00\x00\x00'
+    """
+    return b"".join(len(part).to_bytes(LENGTH_BYTES, "big") + part for part in parts)
 
 
 def _number(digits: str) -> int | float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from earwitness.errors import AudioFileError, StorageError
@@ -74,6 +75,19 @@ def write_file(path: Path, data: bytes) -> None:
     finally:
         os.close(fd)
     sync_folder(path.parent)
+
+
+def replace_file(path: Path, data: bytes) -> None:
+    """Write a whole file under its name at once, on disk on return: the old one or the new one."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        write_file(part, data)
+        part.replace(path)
+        sync_folder(path.parent)
+    except OSError:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise
 
 
 def copy_bytes(source: Path, target: Path) -> tuple[str, int]:

@@ -11,6 +11,7 @@ from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError, RecordError
 from earwitness.record import bodies
 from earwitness.record.bodies import AudioFile, Opened
+from earwitness.record.identity import Identity, in_order, stated_digests
 from earwitness.record.readings import (
     Reading,
     bubbles_of,
@@ -107,6 +108,8 @@ class Inspection:
     clock_steps: tuple[int, ...] = ()
     """Entries whose time lies before that of the entry before; their numbers order them."""
     lost: str | None = None
+    identity: Identity = field(default_factory=Identity)
+    """People and engine, as far as they are disclosed."""
 
     @property
     def layout(self) -> EngineLayout:
@@ -231,7 +234,7 @@ class _Fold:
         """Close the fold."""
         if self.opened is None:
             raise RecordError(f"{record.folder} holds no entry that opens it")
-        entries = record.entries
+        entries, named = record.entries, in_order(self.opened.identity)
         return Inspection(
             name=record.folder.resolve().name,
             opened=self.opened,
@@ -249,6 +252,10 @@ class _Fold:
             verdict=self.verdict,
             clock_steps=tuple(b.seq for a, b in itertools.pairwise(entries) if b.time < a.time),
             lost=record.lost,
+            identity=Identity(
+                {name: record.identity[name].value for name in named if name in record.identity},
+                tuple(name for name in named if name not in record.identity),
+            ),
         )
 
 
@@ -256,6 +263,7 @@ def _on_opened(fold: _Fold, entry: Entry) -> None:
     if fold.opened is not None:
         raise RecordError("the record was already opened")
     fold.opened = bodies.read_body(Opened, entry.body)
+    stated_digests(entry.body)
 
 
 def _on_audio(fold: _Fold, entry: Entry) -> None:

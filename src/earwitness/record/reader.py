@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from earwitness.errors import RecordError
 from earwitness.record.chain import Entry, check, link
+from earwitness.record.identity import identity_in
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
+
+    from earwitness.record.identity import Salted
 
 SCHEMA = "earwitness.record/1"
 """Version of the record this program writes, and the newest it reads."""
@@ -34,6 +38,8 @@ class Record:
     """Digest of the last line; the whole log hangs on it."""
     lost: str | None
     """What an interruption or a careless copy has cost, in plain sentences; None if nothing."""
+    identity: Mapping[str, Salted] = field(default_factory=dict)
+    """What is disclosed of people and engine, and is as it was recorded."""
 
 
 def read_record(folder: Path, *, head: str | None = None) -> Record:
@@ -60,8 +66,9 @@ def read_record(folder: Path, *, head: str | None = None) -> Record:
             remedy="Start the inspection again in another folder.",
         )
     entries = check_log(folder, lines, head)
-    lost = " ".join((*_tail_words(tail, len(entries)), *words_on_files(folder, entries)))
-    return Record(folder, entries, link(lines[-1]), lost or None)
+    identity, faults = identity_in(folder, entries[0].body)
+    lost = (*_tail_words(tail, len(entries)), *words_on_files(folder, entries), *faults)
+    return Record(folder, entries, link(lines[-1]), " ".join(lost) or None, identity)
 
 
 def audio_file(folder: Path, path: str) -> Path:

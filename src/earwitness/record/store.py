@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Self
 from earwitness.errors import AudioFileError, RecordError, StorageError
 from earwitness.record import durable
 from earwitness.record.chain import GENESIS, Body, Entry, line_of, link
+from earwitness.record.identity import IDENTITY, digests_of, identity_bytes
 from earwitness.record.moment import Clock
 from earwitness.record.reader import (
     AUDIO,
@@ -31,8 +32,11 @@ from earwitness.record.reader import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
     from types import TracebackType
+
+    from earwitness.record.identity import Salted
 
 __all__ = ["AUDIO", "LOG", "SCHEMA", "Clock", "Record", "RecordWriter", "audio_file", "read_record"]
 
@@ -125,6 +129,36 @@ class RecordWriter:
     def entries(self) -> int:
         """Number of entries acknowledged so far."""
         return self._seq
+
+    def begin(self, body: Body, identity: Mapping[str, Salted]) -> Entry:
+        """Add the entry that opens the record; people and engine are on disk before it.
+
+        Parameters
+        ----------
+        body : Body
+            From `bodies.opened_body`, made with the same identity.
+        identity : mapping of str to Salted
+            Values with their salts, for the file beside the log.
+
+        Raises
+        ------
+        RecordError, StorageError
+            As `append`.
+        ValueError
+            If the record was begun, or the body states other digests.
+        """
+        if self._seq or body["identity"] != digests_of(identity):
+            raise ValueError("a record is begun once, by an entry made with the same identity")
+        place = self.folder / IDENTITY
+        try:
+            self._check_place()
+            if identity:
+                durable.replace_file(place, identity_bytes(identity))
+            else:
+                place.unlink(missing_ok=True)
+        except OSError as e:
+            raise durable.storage_error(e, f"keep {place}", self._kept()) from e
+        return self.append("opened", body)
 
     def append(self, kind: str, body: Body) -> Entry:
         """Add an entry; it is on disk when this returns.

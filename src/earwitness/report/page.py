@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 from earwitness.diagnosis.repair import REPAIRS
 from earwitness.engine.cautions import cautions
 from earwitness.engine.listening_points import listening_points
+from earwitness.record.identity import PEOPLE, in_order
 from earwitness.report import words
 from earwitness.report.paragraph import complaint_cause_correction
 from earwitness.report.review import Review, review_of
 from earwitness.report.takes import TakeView, take_view
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Collection, Iterator
     from datetime import datetime
 
     from earwitness.audio.recording import Recording
@@ -33,14 +34,13 @@ SET_UP_POINTS = ("adapter", "control")
 MOST_AT_ONCE = 4
 """Takes that are drawn at the same time [1]. Chosen: a take in memory is some 60 MB."""
 
-PEOPLE = {
-    "shop": "Shop",
-    "technician": "Technician",
-    "customer": "Customer",
-    "complaint": "Complaint",
-    "date": "Day",
+CALLED = {
+    "vin": "VIN",
+    "engine_id": "Engine known here as",
 }
-"""What each name in `people` is called; others are shown under their own name."""
+"""What a field of identity is called, where not by its own name."""
+WITHHELD = "withheld from this copy; the record keeps a salted digest of it"
+"""Stands for a value that is not disclosed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,19 +199,29 @@ def _views(
 
 
 def _facts(told: Inspection) -> Iterator[Fact]:
-    people = told.opened.people
-    for name in [*PEOPLE, *(n for n in people if n not in PEOPLE)]:
-        if people.get(name):
-            yield Fact(PEOPLE.get(name, name.capitalize()), people[name])
+    yield from _identity(told, PEOPLE)
+    if told.opened.date:
+        yield Fact("Day", told.opened.date)
     yield Fact("Record made", f"{moment(told.opened_at)} to {moment(told.ended_at)}")
     if told.opened.source:
         yield Fact("From", told.opened.source)
+
+
+def _identity(told: Inspection, names: Collection[str]) -> Iterator[Fact]:
+    """Yield what is recorded of people or engine, disclosed or not."""
+    values, withheld = told.identity.values, told.identity.withheld
+    for name in names:
+        if name in values or name in withheld:
+            called = CALLED.get(name, name.replace("_", " ").capitalize())
+            yield Fact(called, values.get(name, WITHHELD))
 
 
 def _engine(told: Inspection) -> Iterator[Fact]:
     layout, gauge = told.layout, told.opened.gauge
     if layout.label:
         yield Fact("Engine", layout.label)
+    recorded = in_order((*told.identity.values, *told.identity.withheld))
+    yield from _identity(told, [name for name in recorded if name not in PEOPLE])
     order = "–".join(str(n) for n in layout.firing_order)
     yield Fact("Cylinders", f"{layout.cylinders}, {layout.arrangement}, firing order {order}")
     yield Fact("Fuel and cooling", f"{layout.fuel}, {layout.cooling} cooled")

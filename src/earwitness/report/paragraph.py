@@ -49,12 +49,17 @@ def complaint_cause_correction(told: Inspection) -> tuple[tuple[str, str], ...]:
     tuple of (str, str)
         "Complaint", "Cause" and "Correction", each with its text.
     """
-    complaint = told.opened.people.get("complaint", "").strip() or "Not written down."
     return (
-        ("Complaint", _sentence(complaint)),
+        ("Complaint", _complaint(told)),
         ("Cause", " ".join(_cause(told))),
         ("Correction", " ".join(_correction(told.verdict))),
     )
+
+
+def _complaint(told: Inspection) -> str:
+    if "complaint" in told.identity.withheld:
+        return "Withheld from this copy."
+    return _sentence((told.identity.get("complaint") or "").strip() or "Not written down.")
 
 
 def _cause(told: Inspection) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,18 +12,20 @@ from earwitness.diagnosis.judge import judge_engine
 from earwitness.engine.listening_points import require_listening_point
 from earwitness.errors import EarwitnessError
 from earwitness.record import bodies, model
+from earwitness.record.identity import Salts, salted
 from earwitness.record.reader import read_record
 from earwitness.record.store import RecordWriter
 from earwitness.session import machine
 from earwitness.speech.dictation import dictate, load_model
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from earwitness.acoustics.finding import Finding
     from earwitness.diagnosis.verdict import EngineVerdict
     from earwitness.record.chain import Body
+    from earwitness.record.identity import Salted
     from earwitness.record.moment import Clock
     from earwitness.session.sheet import Cylinder, RunSheet, Take
     from earwitness.speech.recogniser import SpeechModel
@@ -65,6 +68,8 @@ class Replay:
         Vosk model folder, the shipped one if left out; loaded only if something was dictated.
     tell : callable
         Called with a Progress after each take and each dictation.
+    salts : Salts, optional
+        Where the salts of the digests of people and engine come from; the system unless given.
     """
 
     def __init__(
@@ -76,6 +81,7 @@ class Replay:
         clock: Clock,
         tell: Callable[[Progress], None],
         speech_model: Path | None = None,
+        salts: Salts = os.urandom,
     ) -> None:
         self._sheet = sheet
         self._layout = sheet.engine.layout()
@@ -83,6 +89,7 @@ class Replay:
         self._folder = folder
         self._clock = clock
         self._speech_model = speech_model
+        self._salts = salts
         self._recogniser: SpeechModel | None = None
         self._tell = tell
         self._done = 0
@@ -103,7 +110,8 @@ class Replay:
         """
         with RecordWriter.create(self._folder, clock=self._clock) as writer:
             self._writer = writer
-            writer.append("opened", self._opened(source))
+            identity = salted(self._sheet.identity(), self._salts)
+            writer.begin(self._opened(source, identity), identity)
             try:
                 for cylinder in self._sheet.cylinder:
                     self._cylinder(cylinder)
@@ -116,14 +124,16 @@ class Replay:
             writer.append("closed", {})
         return Outcome(self._folder, verdict)
 
-    def _opened(self, source: str) -> Body:
+    def _opened(self, source: str, identity: Mapping[str, Salted]) -> Body:
         sheet = self._sheet
         return bodies.opened_body(
             self._layout,
             gauge=sheet.gauge.model_dump(),
             limit=sheet.limits.limit(),
-            people=sheet.inspection.model_dump(mode="json"),
+            identity=identity,
+            date=sheet.inspection.date,
             source=source,
+            label=sheet.inspection.label,
         )
 
     def _cylinder(self, cylinder: Cylinder) -> None:

@@ -10,6 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from earwitness.engine.layout import EngineLayout, engine_layout
 from earwitness.engine.listening_points import listening_points
+from earwitness.engine.vin import check_vin
 from earwitness.errors import EarwitnessError, SheetError
 from earwitness.gauges.compression import check_compression_kpa
 from earwitness.gauges.leakage import (
@@ -46,22 +47,30 @@ class Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class People(Part):
-    """`[inspection]`: who, where, when and why."""
+class Inspection(Part):
+    """`[inspection]`: what it is called, and when it was."""
 
     label: Text = ""
+    date: Annotated[Text, BeforeValidator(str)] = ""
+    """Day of the inspection, as a TOML date or in words."""
+
+
+class People(Part):
+    """`[people]`: who, for whom and why."""
+
     shop: Text = ""
     technician: Text = ""
     customer: Text = ""
     complaint: Text = ""
-    date: Annotated[Text, BeforeValidator(str)] = ""
-    """Day of the inspection, as a TOML date or in words."""
 
 
 class Engine(Part):
     """`[engine]`: the engine under test."""
 
     label: Text = ""
+    vin: Text = ""
+    id: Text = ""
+    """The shop's own name for this very engine."""
     cylinders: int
     firing_order: tuple[int, ...] = ()
     arrangement: Literal["inline", "vee", "flat"] = "inline"
@@ -73,7 +82,8 @@ class Engine(Part):
 
     def layout(self) -> EngineLayout:
         """Build the layout; raises LayoutError for an engine that cannot exist."""
-        return engine_layout(**{**self.model_dump(), "firing_order": self.firing_order or None})
+        fields = self.model_dump(exclude={"vin", "id"})
+        return engine_layout(**{**fields, "firing_order": self.firing_order or None})
 
 
 class Gauge(Part):
@@ -187,11 +197,17 @@ class Cylinder(Part):
 class RunSheet(Part):
     """A whole run sheet."""
 
-    inspection: People = People()
+    inspection: Inspection = Inspection()
+    people: People = People()
     engine: Engine
     gauge: Gauge = Gauge()
     limits: Limits = Limits()
     cylinder: Annotated[tuple[Cylinder, ...], Field(min_length=1)]
+
+    def identity(self) -> dict[str, str]:
+        """Return who, for whom and which engine, by the names of a record; LayoutError if wrong."""
+        vin = check_vin(self.engine.vin) if self.engine.vin else ""
+        return {**self.people.model_dump(), "vin": vin, "engine_id": self.engine.id}
 
 
 def read_sheet(path: Path) -> RunSheet:
@@ -234,6 +250,7 @@ def _parsed(path: Path) -> RunSheet:
 
 def _check(sheet: RunSheet, folder: Path) -> None:
     layout = sheet.engine.layout()
+    sheet.identity()
     sheet.limits.limit()
     sheet.gauge.check()
     numbers = [c.number for c in sheet.cylinder]

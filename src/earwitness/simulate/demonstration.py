@@ -116,6 +116,8 @@ HEAD = """\
 
 [inspection]
 label = "Delivery van, loss of power, rough idle"
+
+[people]
 shop = "Kettle Creek Engine Works"
 technician = "D. Okonjo"
 customer = "Marlow Street Bakery"
@@ -123,6 +125,7 @@ complaint = "Shakes at idle and has lost power on hills since last week."
 
 [engine]
 label = "Inline four, 2.0 litre petrol"
+id = "Marlow van 42"
 cylinders = 4
 firing_order = [1, 3, 4, 2]
 arrangement = "inline"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import os
@@ -17,9 +18,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import bagit
+import numpy as np
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from earwitness.audio.broadcast_wav import Bext, write_broadcast_wav
 from earwitness.errors import RecordError, StorageError
 from earwitness.record import bodies
 from earwitness.record.claim.keys.rotation import SignedRotation, read_rotation
@@ -34,6 +37,7 @@ from earwitness.record.claim.statement import (
     read_signature,
     read_statement,
 )
+from earwitness.record.identity import digests_of, salted
 from earwitness.record.reader import read_record
 from earwitness.record.store import RecordWriter
 
@@ -52,6 +56,12 @@ PEOPLE = {
 }
 
 
+def begin(writer: RecordWriter, opened: Body, people: dict[str, str]) -> None:
+    """Open a record with people; the same salts every time."""
+    identity = salted(people, np.random.default_rng(7).bytes)
+    writer.begin({**opened, "identity": digests_of(identity)}, identity)
+
+
 def packed_at() -> datetime:
     return PACKED
 
@@ -66,7 +76,7 @@ def record(tmp_path: Path, clock: Clock, opened: Body, sound: Callable[..., Path
     """A record with two sound files, a note and people."""
     folder = tmp_path / "van-42"
     with RecordWriter.create(folder, clock=clock) as writer:
-        writer.append("opened", {**opened, "people": PEOPLE})
+        begin(writer, opened, PEOPLE)
         writer.add_audio(sound("marlow-c1-off.wav"), name="c1-tailpipe-off")
         writer.add_audio(sound("marlow-c1-on.flac", channels=2), name="c1-tailpipe-on")
         writer.append("note", {"text": "Coolant warm."})
@@ -102,6 +112,7 @@ def test_a_bag_holds_the_record_the_report_and_the_claim(bag: Path, record: Path
         "data/CHECKING.txt",
         "data/record/audio/0001-c1-tailpipe-off.wav",
         "data/record/audio/0002-c1-tailpipe-on.flac",
+        "data/record/identity.json",
         "data/record/record.jsonl",
         "data/report.html",
         "manifest-sha256.txt",
@@ -424,7 +435,7 @@ def test_no_shop_name_adds_a_line_to_the_bag_info(
     tmp_path: Path, clock: Clock, opened: Body, key: ShopKey, reports: dict[str, Path], shop: str
 ) -> None:
     with RecordWriter.create(tmp_path / "r", clock=clock) as writer:
-        writer.append("opened", {**opened, "people": {"shop": shop}})
+        begin(writer, opened, {"shop": shop})
     bag = pack(tmp_path / "r", key=key, clock=packed_at, reports=reports)
     info = read_bag_info(bag / "bag-info.txt")
     assert info.value("Bagging-Date") == "2026-03-05"
@@ -577,13 +588,30 @@ def test_every_command_of_the_note_does_what_the_note_says(
     assert key.fingerprint in steps[4]
     assert told[5][1][0].split()[0] == read_record(record).head
     assert read_record(record).head in steps[5]
-    assert len(told) == 8
+    assert len(told) == 9
     stated = json.loads((bag / "claim/statement.json").read_bytes())
     stated["entries"] += 1
     (bag / "claim/statement.json").write_text(json.dumps(stated, separators=(",", ":")))
     commands = "\n".join(line for line in steps[3].splitlines() if line.startswith("    "))
     forged = subprocess.run(["bash", "-euc", commands], cwd=bag, capture_output=True, check=False)
     assert forged.returncode != 0
+
+
+@pytest.mark.slow
+def test_the_note_lets_anybody_check_a_name(bag: Path, record: Path, tmp_path: Path) -> None:
+    """Its last step, filled in with each name and run by the plainest shell."""
+    note = (bag / "data/CHECKING.txt").read_text(encoding="utf-8")
+    step = note.replace("/tmp/", f"{tmp_path}/").split("\n9. ")[1]  # noqa: S108
+    identity = read_record(record).identity
+    assert len(identity) == len(PEOPLE)
+    for name, given in identity.items():
+        salt = base64.b64encode(given.salt).decode()
+        filled = step.replace("'vin'", f"'{name}'").replace("SALT", salt)
+        commands = "\n".join(line for line in filled.splitlines() if line.startswith("    "))
+        commands = commands.replace("VALUE", given.value)
+        run = subprocess.run(["sh", "-euc", commands], cwd=bag, capture_output=True, check=True)
+        digest, opening = run.stdout.decode().splitlines()
+        assert json.loads(opening)["body"]["identity"][name] == digest.split()[0]
 
 
 @pytest.fixture
@@ -685,7 +713,7 @@ def test_what_a_bag_discloses_is_said_before(
     from earwitness.speech.dictation import Heard
 
     with RecordWriter.create(tmp_path / "r", clock=clock) as writer:
-        writer.append("opened", {**opened, "people": PEOPLE})
+        begin(writer, opened, PEOPLE)
         said = writer.add_audio(sound("okonjo-speaking.wav"), name="c1-said")
         writer.add_audio(sound("take.wav"), name="c1-tailpipe")
         heard = Heard(0.0, 0.4, "thirty four", 0.98, None, 34.0, "percent", False, False)
@@ -701,6 +729,70 @@ def test_what_a_bag_discloses_is_said_before(
     assert "from 2026-03-04 09:15 to 2026-03-04 09:15" in told
     assert "1 reading or take withdrawn" in told
     assert "signed, not locked" in told
+
+
+# --- what a bag withholds ---
+
+
+@pytest.mark.parametrize("withheld", [["customer"], ["shop", "complaint"], list(PEOPLE)])
+def test_a_bag_holds_no_trace_of_what_it_withholds(
+    record: Path, key: ShopKey, reports: dict[str, Path], withheld: list[str]
+) -> None:
+    """Neither value nor salt, as text, in base64 or in hexadecimal, in any file of it."""
+    bag = pack(record, key=key, clock=packed_at, reports=reports, withhold=withheld)
+    everything = b"\n".join(content(bag).values())
+    identity = read_record(record).identity
+    for name, given in identity.items():
+        traces = [given.value.encode(), given.salt, base64.b64encode(given.salt)]
+        traces.append(given.salt.hex().encode())
+        assert any(trace in everything for trace in traces) == (name not in withheld)
+        assert read_record(bag / "data/record").entries[0].body["identity"][name]
+    assert bagit.Bag(str(bag)).validate()
+    shop = read_bag_info(bag / "bag-info.txt").value("Source-Organization")
+    assert shop == (None if "shop" in withheld else PEOPLE["shop"])
+    assert (bag / "data/record/identity.json").exists() == (set(withheld) != set(PEOPLE))
+
+
+def test_the_record_keeps_what_a_bag_withholds(
+    record: Path, key: ShopKey, reports: dict[str, Path]
+) -> None:
+    before = content(record)
+    pack(record, key=key, clock=packed_at, reports=reports, withhold=list(PEOPLE))
+    assert content(record) == before
+
+
+def test_names_that_are_not_those_recorded_are_not_packed(
+    record: Path, key: ShopKey, reports: dict[str, Path]
+) -> None:
+    place = record / "identity.json"
+    place.write_bytes(place.read_bytes().replace(b"Okonjo", b"Okonja"))
+    with pytest.raises(RecordError, match="technician is not what was recorded"):
+        pack(record, key=key, clock=packed_at, reports=reports)
+    assert not record.with_name("van-42-claim").exists()
+
+
+def test_what_withholding_does_not_cover_is_said(
+    tmp_path: Path, clock: Clock, opened: Body, sound: Callable[..., Path]
+) -> None:
+    """A name that also stands in a note, in the label or in a sound file is told by them."""
+    take = tmp_path / "bakery.wav"
+    bext = Bext(originator="D. OKONJO", description="Cylinder 1")
+    samples = np.zeros(4800, dtype=np.int16)
+    write_broadcast_wav(take, samples, 48_000, subtype="PCM_16", bext=bext)
+    with RecordWriter.create(tmp_path / "r", clock=clock) as writer:
+        begin(writer, {**opened, "label": "Van of the marlow street BAKERY"}, PEOPLE)
+        writer.add_audio(take, name="c1")
+        writer.append("note", {"text": "Marlow Street Bakery wants it back on Friday."})
+    record = read_record(tmp_path / "r")
+    told = "\n".join(disclosure(record, ["customer", "technician"]))
+    assert "NOT withheld: the customer also stands in entries 1, 3." in told
+    assert "Withheld, each known only by a salted digest: technician, customer." in told
+    assert "Voices in the recordings, notes, the label and names of files are packed" in told
+    assert "Written inside the sound files: D. OKONJO, Cylinder 1." in told
+    assert "Label, engine and run sheet as entered: Van of the marlow street BAKERY" in told
+    named = "Names and particulars as entered: shop Kettle Creek Engine Works."
+    assert named in told
+    assert "NOT withheld" not in "\n".join(disclosure(record, ["shop"]))
 
 
 def test_nothing_is_said_of_what_is_not_there(small_record: Path) -> None:

@@ -14,14 +14,14 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from tampering import kinds_of_claims, kinds_of_entries, kinds_of_files
+from tampering import kinds_of_claims, kinds_of_entries, kinds_of_files, kinds_of_names
 from tampering.bench import Bench
 
 Tampering = Callable[[Bench], None]
 
 TAMPERINGS: dict[str, Tampering] = {
     name: made
-    for module in (kinds_of_files, kinds_of_entries, kinds_of_claims)
+    for module in (kinds_of_files, kinds_of_entries, kinds_of_claims, kinds_of_names)
     for name, made in getmembers(module, isfunction)
     if made.__module__ == module.__name__ and not name.startswith("_")
 }

@@ -17,6 +17,7 @@ from earwitness.engine.layout import EngineLayout
 from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
 from earwitness.record.claim.check.page import Drawing
+from earwitness.record.identity import salted
 from earwitness.record.reader import read_record
 from earwitness.record.store import RecordWriter
 from earwitness.speech.dictation import Heard
@@ -27,11 +28,18 @@ if TYPE_CHECKING:
 
     from earwitness.acoustics.finding import Finding
     from earwitness.record.chain import Body
+    from earwitness.record.identity import Salted, Salts
 
 FS = 24_000
 AIR_ON_S = [(1.5, 3.0), (4.5, 6.0), (7.5, 9.0)]
 START = datetime(2026, 3, 4, 16, 30, tzinfo=UTC)
-PEOPLE = {"shop": "Ferry Lane Engines", "technician": "O. Marsh", "customer": "Tarn Boats"}
+PEOPLE = {
+    "shop": "Ferry Lane Engines",
+    "technician": "O. Marsh",
+    "customer": "Tarn Boats",
+    "vin": "1M8GDM9AXKP042788",
+}
+"""The VIN is the worked example of the check digit that is passed around, from memory."""
 HEARD = Heard(0.1, 0.4, "leakage forty two percent", 0.97, "leakage", 42.0, "percent", True, False)
 CHECKING = "Run sha256sum -c manifest-sha256.txt in this folder. Each line must say OK.\n"
 
@@ -42,7 +50,8 @@ def make_record(folder: Path, *, seed: int = 1, value: str = "42") -> Path:
     scratch.mkdir(parents=True)
     ticks = iter(range(1000))
     with RecordWriter.create(folder, clock=lambda: START + timedelta(seconds=next(ticks))) as w:
-        w.append("opened", _opened())
+        identity = salted(PEOPLE, salts())
+        w.begin(_opened(identity), identity)
         heard = w.add_audio(_sound(scratch, "said", 0.5, seed), name="said")["path"]
         said = w.append("utterance", bodies.utterance_body(HEARD, cylinder=3, audio=heard)).seq
         slip = w.append("reading", _reading("24", said)).seq
@@ -81,10 +90,11 @@ def draw(folder: Path) -> str:
     told = model.inspection(read_record(folder))
     readings = "".join(f"<li>{escape(r.value)} {escape(r.unit)}</li>" for r in told.readings)
     summary = escape(told.verdict.summary if told.verdict else "no verdict")
+    shop = escape(told.identity.get("shop") or "no shop")
     return (
         f'<!doctype html><html lang="en"><head><title>Leak inspection</title>'
         f'<meta name="earwitness-record" content="{told.head} {told.entries}">'
-        f"</head><body><p>{summary}</p><ul>{readings}</ul></body></html>\n"
+        f"</head><body><p>{shop}: {summary}</p><ul>{readings}</ul></body></html>\n"
     )
 
 
@@ -96,10 +106,16 @@ def words(html: str) -> str:
 DRAWING = Drawing(draw=draw, words=words)
 
 
-def _opened() -> Body:
+def salts(seed: int = 1) -> Salts:
+    """Return a source of salts that gives the same ones every time."""
+    rng = np.random.default_rng(seed)
+    return rng.bytes
+
+
+def _opened(identity: dict[str, Salted]) -> Body:
     layout = EngineLayout(4, (1, 3, 4, 2), label="Harbour pump")
     limit = LeakageLimit(20, "common practice, no source")
-    return bodies.opened_body(layout, limit=limit, people=PEOPLE, source="made for tests")
+    return bodies.opened_body(layout, limit=limit, identity=identity, source="made for tests")
 
 
 def _reading(value: str, utterance: int) -> Body:

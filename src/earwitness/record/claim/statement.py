@@ -13,11 +13,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from earwitness.errors import RecordError
-from earwitness.record.canonical import canonical_bytes, value_of
+from earwitness.record.canonical import canonical_bytes, length_prefixed, value_of
 from earwitness.record.moment import from_rfc3339, rfc3339
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from datetime import datetime
 
     from cryptography.hazmat.primitives.asymmetric.ed25519 import (
@@ -27,8 +26,6 @@ if TYPE_CHECKING:
 
 SCHEMA = "earwitness.claim/1"
 """Version of the claim this program writes, and the newest it reads."""
-LENGTH_BYTES = 8
-"""Size of the big-endian length before each part that is signed [bytes]. Chosen: decision 0060."""
 SIGNATURE_BYTES = 64
 """Size of an Ed25519 signature [bytes]. RFC 8032, section 5.1.6."""
 FINGERPRINT_DIGITS = 40
@@ -115,22 +112,6 @@ def read_statement(data: bytes) -> Statement:
     return statement
 
 
-def encode(parts: Sequence[bytes]) -> bytes:
-    r"""Join parts so that they can be told apart again: each after its length.
-
-    Parameters
-    ----------
-    parts : sequence of bytes
-        The first one names what the others are.
-
-    Examples
-    --------
-    >>> encode([b"ab", b""])
-    b'\x00\x00\x00\x00\x00\x00\x00\x02ab\x00\x00\x00\x00\x00\x00\x00\x00'
-    """
-    return b"".join(len(part).to_bytes(LENGTH_BYTES, "big") + part for part in parts)
-
-
 def sign(key: Ed25519PrivateKey, statement: bytes, *, schema: str = SCHEMA) -> bytes:
     """Sign a statement.
 
@@ -148,7 +129,7 @@ def sign(key: Ed25519PrivateKey, statement: bytes, *, schema: str = SCHEMA) -> b
     bytes
         64 bytes; the same every time for the same key and statement.
     """
-    return key.sign(encode([schema.encode(), statement]))
+    return key.sign(length_prefixed([schema.encode(), statement]))
 
 
 def check(
@@ -173,7 +154,7 @@ def check(
         raise RecordError(f"The signature is {len(signature)} bytes long, not {SIGNATURE_BYTES}")
     _check_order(key)
     try:
-        key.verify(signature, encode([schema.encode(), statement]))
+        key.verify(signature, length_prefixed([schema.encode(), statement]))
     except InvalidSignature as e:
         raise RecordError(
             "The signature does not belong to this statement and this key: "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from earwitness.record.claim.manifest import FAULT_MEANINGS
@@ -17,7 +17,7 @@ DEPTHS: tuple[Depth, ...] = ("quick", "default", "recompute")
 STEPS: Mapping[int, str] = {
     1: "the bag is complete",
     2: "every file has the digest that the manifests state",
-    3: "the entries of the record follow from one another",
+    3: "the entries of the record follow from one another, and names disclosed are those recorded",
     4: "the statement is signed and speaks of this very bag",
     5: "every sound file can be read and is the one its entry names",
     6: "the findings recomputed from the sound equal those recorded",
@@ -64,6 +64,8 @@ class Verification:
     """Whether the key is the one the caller gave; False if none was given."""
     facts: tuple[str, ...]
     """What was checked, what was not, and what is left to the reader, in plain sentences."""
+    identity: Mapping[str, str | None] = field(default_factory=dict)
+    """People and engine as recorded; None for what is withheld."""
 
     def to_json(self) -> dict[str, object]:
         """Return it as the stable JSON object `earwitness.verify/1`."""
@@ -75,6 +77,7 @@ class Verification:
             "fingerprint": self.fingerprint,
             "key_is_known": self.key_is_known,
             "facts": list(self.facts),
+            "identity": dict(self.identity),
         }
 
 
@@ -110,6 +113,13 @@ KINDS: Mapping[str, Kind] = {
     "line-rewritten": Kind(3, "default", "a line is not the canonical way to write its entry"),
     "number-wrong": Kind(3, "default", "entries are missing, moved or repeated"),
     "link-broken": Kind(3, "default", "an entry does not follow from the line before it"),
+    "identity-malformed": Kind(
+        3, "default", "the values of people and engine, or their digests, are not of their form"
+    ),
+    "identity-differs": Kind(3, "default", "a value of people or engine is not what was recorded"),
+    "identity-unknown": Kind(
+        3, "default", "a value is given of people or engine that was never recorded"
+    ),
     # 4. The signature, and what the statement says of the bag.
     "claim-missing": Kind(4, "quick", "the statement, its signature or the key is not there"),
     "claim-unread": Kind(4, "default", "a file of the claim cannot be read, or is far too long"),

@@ -22,13 +22,14 @@ from earwitness.record.claim.layout import RECORD
 from earwitness.record.reader import SCHEMA, Record, audio_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from collections.abc import Set as AbstractSet
     from pathlib import Path
 
     from earwitness.acoustics.finding import Finding
     from earwitness.record.chain import Body, Entry
     from earwitness.record.claim.check.log import Log
+    from earwitness.record.identity import Salted
 
 MOST_SHOWN = 3
 """Fields that a defect names before it counts the rest [1]."""
@@ -150,13 +151,15 @@ def other_findings(
         yield from _other_finding(bag / RECORD, take, _findings_of(log.entries, take.seq), intact)
 
 
-def understood(bag: Path, log: Log) -> tuple[model.Inspection | None, list[Defect]]:
+def understood(
+    bag: Path, log: Log, identity: Mapping[str, Salted]
+) -> tuple[model.Inspection | None, list[Defect]]:
     """Tell the inspection from a log whose every line is an entry; None, and why, if it fails."""
     if not log.whole or log.entries[0].body.get("schema") != SCHEMA:
         why = "the log cannot be read from its first to its last line"
         return None, [defect("verdict-not-recomputed", LOG_PATH, why)]
     try:
-        return _told(bag, log.entries, log.head), []
+        return _told(bag, log.entries, log.head, identity), []
     except _HOSTILE as e:
         return None, [defect("record-not-understood", LOG_PATH, _reason(e))]
 
@@ -229,8 +232,10 @@ def _findings_of(entries: Sequence[Entry], take: int) -> list[Entry]:
     return [e for e in entries if e.kind == "finding" and e.body.get("take") == take]
 
 
-def _told(bag: Path, entries: Sequence[Entry], head: str) -> model.Inspection:
-    return model.inspection(Record(bag / RECORD, tuple(entries), head, None))
+def _told(
+    bag: Path, entries: Sequence[Entry], head: str, identity: Mapping[str, Salted] | None = None
+) -> model.Inspection:
+    return model.inspection(Record(bag / RECORD, tuple(entries), head, None, identity or {}))
 
 
 def _in_words(found: list[Difference]) -> str:

@@ -8,6 +8,7 @@ import re
 from typing import TYPE_CHECKING
 
 from earwitness.errors import RecordError
+from earwitness.record.canonical import length_prefixed
 from earwitness.record.claim.check.defects import Defect, defect
 from earwitness.record.claim.check.inventory import Contents, read_small
 from earwitness.record.claim.keys.rotation import SignedRotation, key_thread, read_rotation
@@ -22,7 +23,6 @@ from earwitness.record.claim.layout import (
 from earwitness.record.claim.statement import (
     SCHEMA,
     Statement,
-    encode,
     key_digest,
     read_public_key,
     read_signature,
@@ -67,7 +67,9 @@ class Signed:
     statement : Statement or None
     """
 
-    def __init__(self, contents: Contents, log: Log, *, known_key: str | None) -> None:
+    def __init__(
+        self, contents: Contents, log: Log, *, shop: str | None, known_key: str | None
+    ) -> None:
         self.defects: list[Defect] = list(absent(contents))
         self._contents = contents
         data = self._file(STATEMENT)
@@ -82,7 +84,7 @@ class Signed:
         self._check_key(known_key)
         if self.statement is not None:
             self._check_statement(self.statement, log)
-            self._check_labels(self.statement, log)
+            self._check_labels(self.statement, shop)
         if data is not None and TIMESTAMP in contents.files:
             self._check_timestamp(data)
 
@@ -136,7 +138,7 @@ class Signed:
         if key is None or statement is None or signature is None:
             return  # each of them has been named
         try:  # not by `check`, which also refuses what `_read` has named: the form of the statement
-            key.verify(signature, encode([SCHEMA.encode(), statement]))
+            key.verify(signature, length_prefixed([SCHEMA.encode(), statement]))
         except InvalidSignature:
             self._add("signature-wrong", SIGNATURE, "this key did not sign this statement")
 
@@ -157,16 +159,15 @@ class Signed:
                 detail = f"the {what} is {there or 'not there'}, the statement says {stated}"
                 self._add(kind, STATEMENT, detail)
 
-    def _check_labels(self, said: Statement, log: Log) -> None:
+    def _check_labels(self, said: Statement, shop: str | None) -> None:
         """Hold bag-info.txt, which is not signed, to what is."""
         expected = {
             "external-identifier": said.chain_head,
             "bagging-date": said.packed_at.date().isoformat(),
             "bag-software-agent": said.program,
         }
-        shop = " ".join(_shop(log).split())
-        if shop:
-            expected["source-organization"] = shop
+        if shop is not None:
+            expected["source-organization"] = " ".join(shop.split())
         there = [(label.lower(), value) for label, value in self._contents.info.fields]
         there = [(label, value) for label, value in there if label != "payload-oxum"]
         for label, value in there:
@@ -197,10 +198,3 @@ def _statement_kind(data: bytes | None) -> str:
     schema = fields.get("schema") if isinstance(fields, dict) else None
     other = isinstance(schema, str) and schema != SCHEMA and _VERSION.fullmatch(schema)
     return "statement-version" if other else "statement-malformed"
-
-
-def _shop(log: Log) -> str:
-    """Return the shop that the first entry names, or nothing."""
-    people = log.entries[0].body.get("people") if log.entries else None
-    shop = people.get("shop") if isinstance(people, dict) else None
-    return shop if isinstance(shop, str) else ""

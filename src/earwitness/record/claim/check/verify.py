@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from earwitness.record.claim.check.defects import (
@@ -15,6 +16,7 @@ from earwitness.record.claim.check.defects import (
 )
 from earwitness.record.claim.check.inventory import LOG_PATH, changed, incomplete, look_into
 from earwitness.record.claim.check.log import read_log_of
+from earwitness.record.claim.check.names import IDENTITY_PATH, Names
 from earwitness.record.claim.check.page import Drawing, not_compared, other_words, read_page, stale
 from earwitness.record.claim.check.recompute import other_findings, other_verdicts, understood
 from earwitness.record.claim.check.signed import Signed, absent
@@ -24,11 +26,12 @@ from earwitness.record.claim.statement import fingerprint
 from earwitness.record.reader import AUDIO
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from earwitness.record.claim.check.inventory import Contents
     from earwitness.record.claim.check.log import Log
+    from earwitness.record.identity import Salted
     from earwitness.record.model import Inspection
 
 _DIGEST = re.compile(r"[0-9a-f]{64}", re.ASCII)
@@ -40,6 +43,7 @@ def verify(
     depth: Depth = "default",
     known_key: str | None = None,
     render: Drawing | None = None,
+    identity: Mapping[str, Salted] | None = None,
 ) -> Verification:
     """Check a bag that anybody may have made or changed.
 
@@ -48,7 +52,8 @@ def verify(
     1. The bag is complete: BagIt 1.0, manifests as they were made, every listed file there, no
        other file, no link, no name that leads elsewhere, and as many bytes as stated.
     2. Every file has the digest that the manifests state.
-    3. The entries of the record follow from one another, from the first line to the last.
+    3. The entries of the record follow from one another, from the first line to the last; what is
+       disclosed of people and engine is what was recorded.
     4. The statement is signed by the key enclosed, which is the known one if one is given, and
        states this manifest, this chain head and this number of entries.
     5. Every sound file can be read to its end and is the one its entry names.
@@ -73,6 +78,8 @@ def verify(
         one, nobody knows whose signature it is, and `facts` says so.
     render : Drawing, optional
         How to draw the report again, for step 8 of depth `recompute`.
+    identity : mapping of str to Salted, optional
+        People and engine as somebody disclosed them by another way, to be held to the record.
 
     Returns
     -------
@@ -95,7 +102,7 @@ def verify(
     if depth == "quick":
         found = [*incomplete(contents), *absent(contents)]  # (1) and the presence of (4)
         return _told(depth, found, [_QUICK])
-    return _verified(contents, depth, known_key, render)
+    return _verified(contents, depth, known_key, render, identity or {})
 
 
 _QUICK = (
@@ -111,16 +118,28 @@ _UNDRAWABLE = "its record or its sound is not what was recorded, so the page is 
 
 
 def _verified(
-    contents: Contents, depth: Depth, known_key: str | None, render: Drawing | None
+    contents: Contents,
+    depth: Depth,
+    known_key: str | None,
+    render: Drawing | None,
+    identity: Mapping[str, Salted],
 ) -> Verification:
     bag = contents.bag
     found = list(incomplete(contents))  # (1)
     digests, differing = changed(contents)  # (2)
     log = read_log_of(bag)  # (3)
-    signed = Signed(contents, log, known_key=known_key)  # (4)
+    names = Names(contents, log, identity)
+    signed = Signed(contents, log, shop=names.identity.get("shop"), known_key=known_key)  # (4)
     sounds = Sounds(contents, log.entries, digests)  # (5)
-    told, misunderstood = understood(bag, log)
-    found += [*differing, *log.defects, *signed.defects, *sounds.defects, *misunderstood]
+    told, misunderstood = understood(bag, log, names.in_bag)
+    found += [
+        *differing,
+        *log.defects,
+        *names.defects,
+        *signed.defects,
+        *sounds.defects,
+        *misunderstood,
+    ]
     if reaches(depth, "recompute"):
         found += other_findings(bag, log, told, sounds.intact)  # (6)
     if told is not None:
@@ -130,12 +149,12 @@ def _verified(
     if html is not None and render is not None and reaches(depth, "recompute"):
         drawable = told is not None and not log.defects and not sounds.defects
         found += other_words(bag, html, render) if drawable else [not_compared(_UNDRAWABLE)]
-    facts = [*_scope(depth, render), *_of_log(log), *_of_record(told)]
+    facts = [*_scope(depth, render), *_of_log(log), *_of_record(told), *_of_names(names)]
     if TIMESTAMP in contents.files:
         facts.append(_TIMESTAMP)
     if others := sorted(p for p in contents.payload.entries if not _is_compared(p)):
         facts.append(f"Signed, but compared with nothing: {', '.join(others)}.")
-    return _told(depth, found, facts, signed, known_key)
+    return replace(_told(depth, found, facts, signed, known_key), identity=names.known)
 
 
 _TIMESTAMP = (
@@ -145,7 +164,9 @@ _TIMESTAMP = (
 
 
 def _is_compared(path: str) -> bool:
-    return path in {CHECKING, REPORT, LOG_PATH} or path.startswith(f"{RECORD}/{AUDIO}/")
+    return path in {CHECKING, REPORT, LOG_PATH, IDENTITY_PATH} or path.startswith(
+        f"{RECORD}/{AUDIO}/"
+    )
 
 
 def _told(
@@ -192,6 +213,16 @@ def _of_log(log: Log) -> list[str]:
         return []
     size = f"its {log.cut_off} bytes do not count"
     return [f"The log ends in an entry that an interruption cut short, unacknowledged; {size}."]
+
+
+def _of_names(names: Names) -> list[str]:
+    said = []
+    if names.shown:
+        shown = ", ".join(f"{name} {value}" for name, value in names.shown.items())
+        said.append(f"Disclosed apart from this bag, and as it was recorded: {shown}.")
+    if withheld := [name for name, value in names.known.items() if value is None]:
+        said.append(f"Withheld, known only by salted digests: {', '.join(withheld)}.")
+    return said
 
 
 def _of_record(told: Inspection | None) -> list[str]:

@@ -42,13 +42,15 @@ from earwitness.record.claim.statement import (
     signature_text,
     statement_bytes,
 )
+from earwitness.record.identity import IDENTITY, identity_bytes, identity_in, without
 from earwitness.record.reader import LOG, Record, read_record
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
     from datetime import datetime
 
     from earwitness.record.claim.keys.shop_key import ShopKey
+    from earwitness.record.identity import Salted
     from earwitness.record.moment import Clock
 
 _TOKEN_BYTES = 1 << 20
@@ -64,6 +66,7 @@ def pack(
     clock: Clock,
     reports: Mapping[str, Path],
     timestamp: Path | None = None,
+    withhold: Collection[str] = (),
 ) -> Path:
     """Pack a record and its report into a new, signed claim bag.
 
@@ -84,6 +87,8 @@ def pack(
         `report.html`, and perhaps `report.pdf`.
     timestamp : Path, optional
         RFC 3161 token over the statement that this very call will write.
+    withhold : collection of str, optional
+        Fields of people and engine that the bag does not disclose; only their salted digests stay.
 
     Returns
     -------
@@ -100,14 +105,15 @@ def pack(
     """
     if "report.html" not in reports or not all(map(REPORTS.fullmatch, reports)):
         raise ValueError(f"a bag takes report.html and report.pdf, not {sorted(reports)}")
-    read_record(record)
+    disclosed = identity_bytes(left) if (left := _disclosed(record, withhold)) else b""
     target = out or beside(record)
     refuse_place(target, record)
     try:
         with _at_rest(record), _hidden(target) as bag:
             payload = {f"{PAYLOAD}/{name}": path for name, path in reports.items()}
             payload |= {f"{RECORD}/{name}": path for name, path in record_files(record).items()}
-            _fill(bag, payload, key=key, packed_at=clock(), timestamp=timestamp)
+            given = {f"{RECORD}/{IDENTITY}": disclosed} if disclosed else {}
+            _fill(bag, payload, given, key=key, packed_at=clock(), timestamp=timestamp)
             refuse_place(target, record)
             bag.rename(target)
             durable.sync_folder(target.parent)
@@ -159,6 +165,7 @@ def add_timestamp(bag: Path, token: Path) -> None:
 def _fill(
     bag: Path,
     payload: Mapping[str, Path],
+    given: Mapping[str, bytes],
     *,
     key: ShopKey,
     packed_at: datetime,
@@ -166,6 +173,7 @@ def _fill(
 ) -> None:
     """Write everything into the hidden folder, the statement after what it is about."""
     copied = {path: _copied(source, bag / path) for path, source in sorted(payload.items())}
+    copied |= _written(bag, given)
     record = read_record(bag / RECORD)
     check_sounds(record, {p.removeprefix(f"{RECORD}/"): d for p, (d, _) in copied.items()})
     program = f"earwitness {version('earwitness')}"
@@ -222,11 +230,10 @@ def _info(
     """Return the fields of bag-info.txt (RFC 8493, section 2.2.2)."""
     from datetime import UTC
 
-    people = record.entries[0].body.get("people")
-    shop = people.get("shop") if isinstance(people, dict) else None
+    shop = record.identity.get("shop")
     size = sum(size for _, size in copied.values())
     return [
-        *([("Source-Organization", str(shop))] if shop else []),
+        *([("Source-Organization", shop.value)] if shop else []),
         ("External-Identifier", record.head),
         ("Bagging-Date", packed_at.astimezone(UTC).date().isoformat()),
         ("Payload-Oxum", f"{size}.{len(copied)}"),
@@ -256,6 +263,17 @@ def refuse_place(target: Path, record: Path) -> None:
         raise RecordError(
             f"{target} lies in the record itself", remedy="Choose a folder outside the record."
         )
+
+
+def _disclosed(record: Path, withhold: Collection[str]) -> dict[str, Salted]:
+    """Return what the bag will tell of people and engine, or refuse what the record denies."""
+    identity, faults = identity_in(record, read_record(record).entries[0].body)
+    if faults:
+        raise RecordError(
+            f"{record}: {faults[0].rstrip('.')}",
+            remedy=f"Put {IDENTITY} back as it was; without it everything in it is withheld.",
+        )
+    return without(identity, withhold)
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import RecordError
 from earwitness.record.claim.manifest import name_faults, path_fault
+from earwitness.record.identity import IDENTITY
 from earwitness.record.reader import AUDIO, LOG, Record
 
 if TYPE_CHECKING:
@@ -22,7 +23,8 @@ REPORTS = re.compile(r"report\.(html|pdf)")
 def record_files(record: Path) -> dict[str, Path]:
     """Return everything that belongs to a record, by its path in the record.
 
-    The log, the sound files whether an entry names them or not, and what was cut off the log.
+    The log, the sound files whether an entry names them or not, and what was cut off the log; not
+    the values of people and engine, of which a bag may hold fewer.
 
     Raises
     ------
@@ -76,7 +78,7 @@ def left_out(record: Path) -> tuple[str, ...]:
         sorted(
             p.name
             for p in record.iterdir()
-            if p.name not in {LOG, AUDIO} and p.suffix != ".lost" and not _is_report(p)
+            if p.name not in {LOG, AUDIO, IDENTITY} and p.suffix != ".lost" and not _is_report(p)
         )
     )
 

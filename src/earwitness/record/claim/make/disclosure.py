@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from earwitness.audio.broadcast_wav import read_bext
+from earwitness.errors import EarwitnessError
 from earwitness.record.claim.make.contents import left_out
+from earwitness.record.identity import without
 from earwitness.record.model import Inspection, inspection
+from earwitness.record.reader import audio_file
 
 if TYPE_CHECKING:
+    from collections.abc import Collection, Iterator
     from datetime import datetime
 
     from earwitness.record.reader import Record
@@ -16,13 +24,15 @@ _NAMES_SHOWN = 5
 """How many file names a sentence lists. Chosen: what fits on a line or two."""
 
 
-def disclosure(record: Record) -> tuple[str, ...]:
+def disclosure(record: Record, withhold: Collection[str] = ()) -> tuple[str, ...]:
     """Say what a bag of this record discloses.
 
     Parameters
     ----------
     record : Record
         As read from disk.
+    withhold : collection of str, optional
+        Fields of people and engine that the bag will not disclose.
 
     Returns
     -------
@@ -34,13 +44,19 @@ def disclosure(record: Record) -> tuple[str, ...]:
     RecordError
         If the record cannot be understood.
     """
-    seen = inspection(record)
+    identity = record.identity
+    seen = inspection(replace(record, identity=without(identity, withhold)))
+    hidden = {name: given.value for name, given in identity.items() if name in withhold}
     sentences = (
         _people(seen),
         _complaint(seen),
+        _withheld(seen),
+        *_standing_elsewhere(record, hidden),
+        _engine(seen),
         _voice(seen),
         _sounds(seen),
         _original_names(seen),
+        _inside_the_files(record, seen),
         _notes(seen),
         _times(seen),
         _withdrawn(seen),
@@ -53,13 +69,48 @@ def disclosure(record: Record) -> tuple[str, ...]:
 
 
 def _people(seen: Inspection) -> str:
-    names = [f"{who} {name}" for who, name in seen.opened.people.items() if who != "complaint"]
+    values = seen.identity.values.items()
+    names = [f"{who.replace('_', ' ')} {name}" for who, name in values if who != "complaint"]
     return _sentence("Names and particulars as entered", names)
 
 
 def _complaint(seen: Inspection) -> str:
-    complaint = seen.opened.people.get("complaint")
+    complaint = seen.identity.get("complaint")
     return f"The complaint, word for word: {complaint}" if complaint else ""
+
+
+def _withheld(seen: Inspection) -> str:
+    if not seen.identity.withheld:
+        return ""
+    names = ", ".join(name.replace("_", " ") for name in seen.identity.withheld)
+    return (
+        f"Withheld, each known only by a salted digest: {names}. That something was entered there "
+        "stays visible. Voices in the recordings, notes, the label and names of files are packed "
+        "as they are: whatever they say of people or engine is disclosed."
+    )
+
+
+def _standing_elsewhere(record: Record, hidden: Mapping[str, str]) -> Iterator[str]:
+    """Warn of entries that hold a withheld value word for word, whatever the case."""
+    for name, value in hidden.items():
+        there = [e.seq for e in record.entries if value.casefold() in _texts(e.body).casefold()]
+        if there:
+            entries = ", ".join(map(str, there))
+            yield f"NOT withheld: the {name.replace('_', ' ')} also stands in entries {entries}."
+
+
+def _texts(body: object) -> str:
+    """Return every text in a body, one a line."""
+    if isinstance(body, Mapping):
+        return "\n".join(map(_texts, body.values()))
+    if isinstance(body, list | tuple):
+        return "\n".join(map(_texts, body))
+    return body if isinstance(body, str) else ""
+
+
+def _engine(seen: Inspection) -> str:
+    said = {seen.opened.label: None, seen.layout.label: None, seen.opened.source: None}
+    return _sentence("Label, engine and run sheet as entered", [text for text in said if text])
 
 
 def _voice(seen: Inspection) -> str:
@@ -89,6 +140,27 @@ def _original_names(seen: Inspection) -> str:
     more = len(names) - _NAMES_SHOWN
     shown = [*names[:_NAMES_SHOWN], *([f"and {more} more"] if more > 0 else [])]
     return _sentence("Names the sound files had before", shown)
+
+
+def _inside_the_files(record: Record, seen: Inspection) -> str:
+    """List the texts that the recorder wrote into the sound files themselves."""
+    texts = {text: None for a in seen.audio for text in _texts_of_file(record, a.path)}
+    more = len(texts) - _NAMES_SHOWN
+    shown = [*list(texts)[:_NAMES_SHOWN], *([f"and {more} more"] if more > 0 else [])]
+    return _sentence("Written inside the sound files", shown)
+
+
+def _texts_of_file(record: Record, path: str) -> Iterator[str]:
+    from soundfile import SoundFile, SoundFileError
+
+    with suppress(EarwitnessError, SoundFileError, OSError):
+        place = audio_file(record.folder, path)
+        with SoundFile(place) as sound:
+            yield from sound.copy_metadata().values()
+        bext = read_bext(place)
+        if bext is not None:
+            texts = (bext.originator, bext.originator_reference, bext.description)
+            yield from (text for text in texts if text)
 
 
 def _notes(seen: Inspection) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from earwitness.record.claim.statement import LENGTH_BYTES, SCHEMA, fingerprint
+from earwitness.record.canonical import LENGTH_BYTES
+from earwitness.record.claim.statement import SCHEMA, fingerprint
 
 
 def checking_text(*, head: str, entries: int, key: str, statement_bytes: int) -> bytes:
@@ -98,6 +99,22 @@ the name of this folder does all of it, and listens to the sound files again.
    that the statement existed at its time. Check it with the authority's certificate:
 
     openssl ts -verify -data claim/statement.json -in claim/timestamp.tsr -CAfile AUTHORITY.pem
+
+9. Names are those that were recorded. data/record/identity.json, if it is there, tells people and
+   engine, each value with its salt. For every value, told here or withheld, the first line of the
+   record holds a digest after "identity": of four parts, each after its length in eight bytes: the
+   letters earwitness.identity/1, the salt, the name of the field, the value. Put in name, salt and
+   value, from that file or from one that the shop gave you; the digest printed must stand there:
+
+    name='vin'; salt='SALT'; value='VALUE'
+    size() {{ printf "\\\\$(printf %03o $(($1 / 256)))\\\\$(printf %03o $(($1 % 256)))"; }}
+    part() {{ printf '\\000\\000\\000\\000\\000\\000'; size $(wc -c < /tmp/part); cat /tmp/part; }}
+    printf earwitness.identity/1 > /tmp/part; part > /tmp/name
+    printf %s "$salt" | base64 -d > /tmp/part; part >> /tmp/name
+    printf %s "$name" > /tmp/part; part >> /tmp/name
+    printf %s "$value" > /tmp/part; part >> /tmp/name
+    sha256sum < /tmp/name
+    head -n 1 data/record/record.jsonl
 
 What no check can show: that the microphone was held where the record says, that the clock of the
 machine was right, or what happened before the recording began.
