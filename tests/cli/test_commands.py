@@ -170,23 +170,6 @@ def test_replay_makes_a_dated_folder(
     assert len(list(bay.glob("inspection-20*/record.jsonl"))) == 2
 
 
-def test_plan_in_words_and_json(earwitness: Run) -> None:
-    """720/4 = 180 degrees between firing strokes: any textbook; 1-3-4-2 in this order."""
-    words = ["plan", "--cylinders", "4", "--firing-order", "1,3,4,2", "--first", "3"]
-    made = json.loads(earwitness(*words, "--json").stdout)
-    assert made["schema"] == "earwitness.plan/1"
-    text = earwitness(*words).stdout
-    assert "180" in text
-    assert text.index("\nCylinder 3 ") < text.index("\nCylinder 4 ") < text.index("\nCylinder 2 ")
-    assert "crank" in text.lower()
-
-
-def test_plan_takes_the_engine_from_a_sheet(earwitness: Run, bay: Path) -> None:
-    sheet = json.loads(earwitness("plan", bay / "sheet.toml", "--json").stdout)
-    option = json.loads(earwitness("plan", "--firing-order", "1,3,4,2", "--json").stdout)
-    assert sheet == option
-
-
 def test_devices_answers_in_json(earwitness: Run) -> None:
     done = earwitness("devices", "--json")
     assert done.exit_code == 0, done.stderr

@@ -21,9 +21,6 @@ if TYPE_CHECKING:
     from earwitness.cli.evidence import Packed
     from earwitness.cli.reporting import Written
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
-    from earwitness.engine.gauge_set_up import GaugeSetUp
-    from earwitness.engine.layout import EngineLayout
-    from earwitness.engine.test_plan import PlanStep
     from earwitness.record.claim.audit import Row, Summary
     from earwitness.record.claim.check.defects import Verification
     from earwitness.session.replay import Judgement, Progress
@@ -33,7 +30,6 @@ AUDIT_SCHEMA = "earwitness.audit/1"
 DEVICES_SCHEMA = "earwitness.devices/1"
 DISCLOSE_SCHEMA = "earwitness.disclose/1"
 PACK_SCHEMA = "earwitness.pack/1"
-PLAN_SCHEMA = "earwitness.plan/1"
 REPORT_SCHEMA = "earwitness.report/1"
 SCORE_SCHEMA = "earwitness.score/1"
 DECIBANS = (
@@ -215,27 +211,6 @@ def devices(system: AudioSystem, *, as_json: bool) -> None:
     )
 
 
-def plan(layout: EngineLayout, *, first: int | None, as_json: bool) -> None:
-    """Print the test plan of an engine."""
-    from earwitness.engine.test_plan import test_plan
-
-    made = test_plan(layout, first=first)
-    if as_json:
-        _json({"schema": PLAN_SCHEMA, **asdict(made)})
-        return
-    _list("Before the air goes on", [c.text for c in made.cautions])
-    _list("Gauge", [_gauge(made.gauge)])
-    typer.echo("")
-    _table(["Order", "Turn the crank", "At the top too", "Listen at"], _order(made.steps))
-    _list(
-        f"Finding top dead centre, here for cylinder {made.steps[0].cylinder}",
-        [made.steps[0].find_tdc],
-    )
-    points = {point.name: point for step in made.steps for point in step.points}
-    _list("At each point", [f"{p.name} ({p.seal}): {p.how}" for p in points.values()])
-    _list("Taken for granted", made.assumptions)
-
-
 def _why(cylinder: CylinderVerdict) -> list[str]:
     """Reasons, flags and the next check of one cylinder, as lines."""
     flags = [f"flags: {', '.join(cylinder.flags)}"] if cylinder.flags else []
@@ -255,26 +230,6 @@ def _cautions() -> Sequence[str]:
     from earwitness.engine.cautions import cautions
 
     return [c.text for c in cautions("report")]
-
-
-def _gauge(gauge: GaugeSetUp) -> str:
-    orifice = "give the bore for it" if gauge.orifice_mm is None else f"{gauge.orifice_mm:.2f} mm"
-    return (
-        f"metering orifice {orifice}; {gauge.first_kpa:.0f} kPa while finding top dead centre,"
-        f" then {gauge.test_kpa:.0f} kPa. {gauge.note}"
-    )
-
-
-def _order(steps: Sequence[PlanStep]) -> list[list[str]]:
-    return [
-        [
-            f"Cylinder {step.cylinder}",
-            f"{step.turn_deg:g} degrees" if step.turn_deg else "start here",
-            f"cylinder {step.companion}" if step.companion else "-",
-            " ".join(point.name for point in step.points),
-        ]
-        for step in steps
-    ]
 
 
 def _rise(result: Finding) -> str:
