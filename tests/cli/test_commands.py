@@ -34,7 +34,7 @@ HEAVY = {
 
 def test_the_commands_are_the_documented_ones() -> None:
     assert COMMANDS == [
-        "audit", "demo", "devices", "dictate", "disclose", "judge", "pack", "plan", "replay", "report", "score",
+        "audit", "demo", "devices", "dictate", "disclose", "history", "judge", "pack", "plan", "replay", "report", "score",
         "verify",
     ]  # fmt: skip
 

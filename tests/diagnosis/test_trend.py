@@ -175,7 +175,7 @@ def test_steps_that_contradict_the_scatter_widen_it() -> None:
     assert widening(steps(usual), "leakage") == 1.0
     wide = [1.8, -1.9, 2.0, -2.1, 2.2, -2.3, 2.4, 12.0]
     assert widening(steps(wide), "leakage") == pytest.approx(2.1 / math.sqrt(middle))
-    assert widening(steps(wide), "hole") == 1.0
+    assert widening(steps(wide), "hiss") == 1.0
     changes = compare(steps(wide))
     assert [c.called for c in changes] == [False] * 7 + [True]
     assert {c.widened for c in changes} == {widening(steps(wide), "leakage")}
@@ -189,10 +189,10 @@ def test_the_scatter_is_widened_by_chance_as_seldom_as_said() -> None:
 
 
 def test_few_steps_widen_nothing() -> None:
-    assert widening(steps([9.0, 9.0, 9.0]), "leakage") == 1.0
+    assert widening(steps([9.0] * 7), "leakage") == 1.0
     assert widening([], "leakage") == 1.0
 
 
 def test_every_quantity_has_a_scatter_with_its_origin() -> None:
-    assert set(SCATTER) == {"leakage", "hole", "compression-dry", "compression-wet", "hiss"}
+    assert set(SCATTER) == {"leakage", "compression-dry", "compression-wet", "hiss"}
     assert all(s.origin and s.set_up > 0 for s in SCATTER.values())

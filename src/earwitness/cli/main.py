@@ -235,6 +235,31 @@ def audit(
 
 
 @app.command()
+def history(
+    folder: Annotated[Path, typer.Argument(help="Archive: records and claim bags below it.")],
+    csv: Annotated[Path | None, typer.Option(help="Table to write, a row a value.")] = None,
+    html: Annotated[Path | None, typer.Option(help="Page with pictures to write.")] = None,
+    scatter_percent: Annotated[
+        float | None,
+        typer.Option(help="Your own standard deviation of a leakage between tests [points]."),
+    ] = None,
+    as_json: options.Json = False,
+) -> None:
+    """Say what has changed on an engine over several inspections, and what would have been seen.
+
+    Example: earwitness history inspections --html history.html --csv history.csv
+    """
+    from earwitness.cli import show
+    from earwitness.cli.history import follow
+    from earwitness.cli.history import show as show_history
+
+    found = follow(
+        folder, scatter_percent=scatter_percent, csv_file=csv, html_file=html, tell=show.say
+    )
+    show_history(found, as_json=as_json)
+
+
+@app.command()
 def plan(
     sheet: Annotated[Path | None, typer.Argument(help="Run sheet with the engine in it.")] = None,
     cylinders: Annotated[int, typer.Option(help="Number of cylinders, 1 to 16.")] = 4,

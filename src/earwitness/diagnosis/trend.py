@@ -25,9 +25,9 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-Quantity = Literal["leakage", "hole", "compression-dry", "compression-wet", "hiss"]
-"""What a series follows: leakage in percent, or as the equivalent hole where testers differ; the
-two compressions; and the hiss at one listening point against the noise of the day."""
+Quantity = Literal["leakage", "compression-dry", "compression-wet", "hiss"]
+"""What a series follows: leakage in percent on one tester, the two compressions, and the hiss at
+one listening point against the noise of the day."""
 Comparison = Literal["since the visit before", "over all visits"]
 
 FALSE_CHANGE = 0.05
@@ -41,9 +41,10 @@ FEWEST_FOR_A_LINE = 3
 LEAST_REPEATS = 4
 """Degrees of freedom from which the scatter of repeated readings replaces the default [1]. Chosen:
 below four, a scatter is known to no better than a factor of two (95 %, chi-square)."""
-FEWEST_STEPS = 4
+FEWEST_STEPS = 8
 """Steps from visit to visit, over all cylinders, from which they tell whether the scatter is larger
-than stated [1]. Chosen: with fewer, one cylinder that changed is half of them."""
+than stated [1]. Chosen: benchmarks/history_change.py; with four, one cylinder that changed hides
+itself in one engine of twelve."""
 DOUBT = 0.02
 """Chance below which the steps of an engine are held to contradict the stated scatter [1]. Chosen:
 benchmarks/history_change.py; at 0.1 chance hides one change of ten."""
@@ -68,16 +69,14 @@ class Scatter:
 
 SCATTER: dict[Quantity, Scatter] = {
     "leakage": Scatter(1.5, 1.0, 0.3, relative=False, origin="chosen, no source"),
-    "hole": Scatter(1.5, 1.0, 0.3, relative=False, origin="that of the leakage, carried over"),
     "compression-dry": Scatter(0.04, 0.01, 0.003, relative=True, origin="chosen, no source"),
     "compression-wet": Scatter(0.06, 0.01, 0.003, relative=True, origin="chosen, no source"),
     "hiss": Scatter(3.0, 0.0, 0.0, relative=False, origin="chosen, no source"),
 }
-"""Scatter where the visits do not tell it themselves: leakage in points of percent (for a hole,
-the same points before they are turned into millimetres), compressions as a share of the value, hiss
-in decibels. Docs/decisions/0090-the-scatter-of-a-test.md says what each stands for; `least_reading`
-is a mark of the gauge over sqrt(12) (JCGM 100:2008, F.2.2.1, from memory), of 1 % and of 1 % of
-the value."""
+"""Scatter where the visits do not tell it themselves: leakage in points of percent, compressions
+as a share of the value, hiss in decibels. Docs/decisions/0090-the-scatter-of-a-test.md says what
+each stands for; `least_reading` is a mark of the gauge, 1 % and 1 % of the value, over sqrt(12)
+(JCGM 100:2008, F.2.2.1, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +95,9 @@ class Value:
     bound: bool = False
     """True if nothing was found: `value` is then the most that may have been there."""
     readings: int = 1
-    """Number of readings it is the mean of."""
+    """Number of readings at this visit."""
+    as_read: float | None = None
+    """What the gauge showed, where `value` is that carried over to another tester."""
 
     @property
     def standard_error(self) -> float:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from jinja2 import Environment
 
+    from earwitness.report.history_page import HistoryView
     from earwitness.report.page import Page
     from earwitness.report.plan_sheet import SheetView
 
@@ -38,6 +39,11 @@ def set_page(page: Page, *, paper: bool = False, unprintable: Collection[str] = 
     """
     sheets = ["style.css", *(["paper.css"] if paper else [])]
     return _written("report.html", sheets, unprintable, page=page)
+
+
+def set_history(view: HistoryView) -> str:
+    """Write the page of the history of engines as HTML."""
+    return _written("history.html", ["style.css", "history.css"], (), view=view)
 
 
 def set_plan_sheet(view: SheetView, *, unprintable: Collection[str] = ()) -> str:

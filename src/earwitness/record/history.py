@@ -1,0 +1,326 @@
+"""One engine over several visits: what was read and heard each time, and what has changed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+from earwitness.acoustics.rise import NORMAL_95
+from earwitness.diagnosis.trend import (
+    LEAST_REPEATS,
+    SCATTER,
+    Change,
+    Quantity,
+    Scatter,
+    Series,
+    Value,
+    compare,
+    hiss_level,
+    pooled_scatter,
+)
+from earwitness.gauges.orifice import leak_size
+from earwitness.record.readings import kpa_of, last_of, number_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from earwitness.acoustics.finding import Finding
+    from earwitness.record.archive import Engine, Visit
+    from earwitness.record.model import Take
+    from earwitness.record.readings import Reading
+
+SAME_TESTER = 0.02
+"""Relative difference up to which two orifices or two supplies are the same [1]. Chosen: a pair of
+drills of the same name, and the marks of a regulator's gauge; it moves 20 % by half a point."""
+LEAST_RISE_DB = 0.1
+"""Least rise that an upper bound of hiss is taken from [dB]. Chosen: a tenth of what any shop take
+could detect; it keeps the bound from minus infinity."""
+MOST_PERCENT = 99.9
+"""Leakage up to which it is carried over to another tester [%]: no hole is as large as 100 %."""
+HALVINGS = 60
+"""Halvings of the interval in which a percentage is sought [1]: past double precision."""
+
+
+@dataclass(frozen=True, slots=True)
+class EngineHistory:
+    """An engine's visits with every series and every comparison."""
+
+    engine: Engine
+    series: tuple[Series, ...]
+    changes: tuple[Change, ...]
+    """All comparisons, called or not, in the order of the series."""
+    scatter: Mapping[Quantity, Scatter]
+    """What the comparisons rest on: default, or from repeated readings."""
+    remarks: tuple[str, ...]
+
+    def changes_of(self, series: Series) -> tuple[Change, ...]:
+        """Return the comparisons of one series."""
+        key = (series.cylinder, series.quantity, series.point)
+        return tuple(c for c in self.changes if (c.cylinder, c.quantity, c.point) == key)
+
+
+def engine_history(engine: Engine, scatter: Mapping[Quantity, Scatter] = SCATTER) -> EngineHistory:
+    """Follow every cylinder of an engine through its visits.
+
+    Parameters
+    ----------
+    engine : Engine
+        Its visits, oldest first.
+    scatter : mapping
+        Scatter of each quantity where the visits do not tell it themselves.
+    """
+    known, freedom = _from_repeats(engine, scatter)
+    remarks: dict[str, None] = {}
+    series = tuple(
+        replace(one, reading_freedom=freedom.get(one.quantity, math.inf))
+        for cylinder in _cylinders(engine)
+        for one in _series(engine, cylinder, known, remarks)
+        if one.values
+    )
+    return EngineHistory(engine, series, compare(series), known, (*engine.remarks, *remarks))
+
+
+def _cylinders(engine: Engine) -> list[int]:
+    return sorted({n for visit in engine.visits for n in visit.told.tested})
+
+
+def _series(
+    engine: Engine,
+    cylinder: int,
+    scatter: Mapping[Quantity, Scatter],
+    remarks: dict[str, None],
+) -> Iterator[Series]:
+    yield _leakage(engine, cylinder, scatter, remarks)
+    yield _compression(engine, cylinder, "compression-dry", scatter["compression-dry"])
+    yield _compression(engine, cylinder, "compression-wet", scatter["compression-wet"])
+    for point in _points(engine, cylinder):
+        yield _hiss(engine, cylinder, point, scatter["hiss"], remarks)
+
+
+# --- scatter ---------------------------------------------------------------------------------
+
+
+_Read = Literal["leakage", "compression-dry", "compression-wet"]
+"""What is followed as it was read."""
+
+
+def _from_repeats(
+    engine: Engine, scatter: Mapping[Quantity, Scatter]
+) -> tuple[dict[Quantity, Scatter], dict[Quantity, float]]:
+    """Return the scatter, from repeated readings where there are enough, and its freedom."""
+    known: dict[Quantity, Scatter] = dict(scatter)
+    freedom: dict[Quantity, float] = {}
+    for quantity in get_args(_Read):
+        default = scatter[quantity]
+        groups = [
+            _in_unit(default, [_plain_number(r) for r in read])
+            for visit in engine.visits
+            for cylinder in visit.told.tested
+            if (read := _read(visit, cylinder, quantity))
+        ]
+        spread, degrees = pooled_scatter(groups)
+        if degrees >= LEAST_REPEATS:
+            origin = (
+                f"set-up: {default.origin}; reading: repeated readings of these visits, "
+                f"{degrees} degrees of freedom"
+            )
+            reading = max(spread, default.least_reading)
+            known[quantity] = replace(default, reading=reading, origin=origin)
+            freedom[quantity] = degrees
+    return known, freedom
+
+
+def _in_unit(scatter: Scatter, readings: list[float]) -> list[float]:
+    """Return readings as shares of their mean where the scatter is a share."""
+    mean = math.fsum(readings) / len(readings)
+    return [r / mean for r in readings] if scatter.relative and mean > 0 else readings
+
+
+def _read(visit: Visit, cylinder: int, quantity: _Read) -> list[Reading]:
+    return [r for r in visit.told.readings_of(cylinder) if r.quantity == quantity]
+
+
+def _plain_number(reading: Reading) -> float:
+    return number_of(reading) if reading.quantity == "leakage" else kpa_of(reading)
+
+
+# --- leakage ---------------------------------------------------------------------------------
+
+
+_Tester = tuple[float, float]
+"""Orifice [mm] and supply [kPa] of a leakage tester."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Leak:
+    """A leakage as read at one visit, with the tester it was read on."""
+
+    visit: int
+    percent: float
+    readings: int
+    tester: _Tester | None
+    """None unless both figures are stated."""
+
+
+def _leakage(
+    engine: Engine, cylinder: int, scatter: Mapping[Quantity, Scatter], remarks: dict[str, None]
+) -> Series:
+    """Follow the percentage; where testers differ, as the last of them would show each leak."""
+    leaks = [
+        _Leak(i, percent, max(1, len(_read(visit, cylinder, "leakage"))), _tester(visit, cylinder))
+        for i, visit in enumerate(engine.visits)
+        if (percent := visit.told.leakage_percent(cylinder)) is not None
+    ]
+    stated = [leak.tester for leak in leaks if leak.tester]
+    target = None
+    if any(not _same(stated[-1], other) for other in stated):
+        target = stated[-1]
+        remarks[_DIFFERENT.format(*target)] = None
+    elif len(stated) < len(leaks) > 1:
+        remarks[_UNSTATED] = None
+    found = [_carried(engine, leak, target, scatter["leakage"]) for leak in leaks]
+    values = tuple(v for v in found if v)
+    if len(values) < len(leaks):
+        remarks[_LEFT_OUT] = None
+    return Series(cylinder, "leakage", None, "%", values)
+
+
+_DIFFERENT = (
+    "The leakage testers of these visits differ, and a percentage means nothing without its "
+    "tester. Each one was turned into the round hole that loses as much air, and is given as the "
+    "tester of the last visit ({:g} mm, {:g} kPa) would show that hole."
+)
+_UNSTATED = (
+    "Not every visit states orifice and supply of its leakage tester: percentages are compared as "
+    "if it had been the same one."
+)
+_LEFT_OUT = (
+    "A leakage whose tester is not stated, or of 100 %, cannot be carried over to another tester "
+    "and is left out."
+)
+
+
+def _tester(visit: Visit, cylinder: int) -> _Tester | None:
+    orifice, supply = visit.told.opened.gauge.orifice_mm, visit.told.supply_kpa(cylinder)
+    return None if orifice is None or supply is None else (orifice, supply)
+
+
+def _same(one: _Tester, other: _Tester) -> bool:
+    return all(abs(a - b) <= SAME_TESTER * a for a, b in zip(one, other, strict=True))
+
+
+def _carried(engine: Engine, leak: _Leak, target: _Tester | None, known: Scatter) -> Value | None:
+    """Return a leakage as the target tester shows it, its scatter along with it."""
+    percent, scale, as_read = leak.percent, 1.0, None
+    if target and not (leak.tester and _same(target, leak.tester)):
+        if leak.tester is None or percent > MOST_PERCENT:
+            return None
+        as_read, percent = percent, _percent_on(target, _hole_mm(leak.tester, percent))
+        below, above = (max(as_read - 0.5, 0.0), min(as_read + 0.5, MOST_PERCENT))
+        low, high = (_percent_on(target, _hole_mm(leak.tester, p)) for p in (below, above))
+        scale = (high - low) / (above - below)
+    return _value(
+        engine,
+        leak.visit,
+        percent,
+        scale * known.set_up,
+        scale * known.reading,
+        readings=leak.readings,
+        as_read=as_read,
+    )
+
+
+def _hole_mm(tester: _Tester, percent: float) -> float:
+    """Return the hole that a tester shows as `percent` [mm]."""
+    size = leak_size(percent, orifice_mm=tester[0], supply_kpa=tester[1])
+    return size.hole_mm if size else math.inf
+
+
+def _percent_on(tester: _Tester, hole_mm: float) -> float:
+    """Return what a tester shows for a hole [%]: more for a larger hole, so halving finds it."""
+    low, high = 0.0, 100.0
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2.0
+        low, high = (middle, high) if _hole_mm(tester, middle) < hole_mm else (low, middle)
+    return (low + high) / 2.0
+
+
+# --- compression -----------------------------------------------------------------------------
+
+
+def _compression(engine: Engine, cylinder: int, quantity: _Read, scatter: Scatter) -> Series:
+    found = [
+        (i, read)
+        for i, visit in enumerate(engine.visits)
+        if (read := _read(visit, cylinder, quantity))
+    ]
+    kept = [(i, read, kpa_of(last)) for i, read in found if (last := last_of(read, quantity))]
+    level = math.fsum(kpa for *_, kpa in kept) / len(kept) if kept else 0.0
+    values = tuple(
+        _value(engine, i, kpa, scatter.set_up * level, scatter.reading * level, readings=len(read))
+        for i, read, kpa in kept
+    )
+    return Series(cylinder, quantity, None, "kPa", values)
+
+
+# --- hiss ------------------------------------------------------------------------------------
+
+
+def _points(engine: Engine, cylinder: int) -> list[str]:
+    named = {t.point for v in engine.visits for t in v.told.takes if t.cylinder == cylinder}
+    return sorted(named)
+
+
+def _hiss(
+    engine: Engine, cylinder: int, point: str, scatter: Scatter, remarks: dict[str, None]
+) -> Series:
+    """Follow the hiss over the day's noise, from air-cycled takes alone."""
+    values = []
+    for i, visit in enumerate(engine.visits):
+        takes = [t for t in visit.told.takes if (t.cylinder, t.point) == (cylinder, point)]
+        heard = [f for t in takes if (f := _counting(t))]
+        if any(f.p_value is None for f in heard):
+            remarks[_SCREENING] = None
+        proofs = [f for f in heard if f.p_value is not None]
+        if proofs:
+            values.append(_heard(engine, i, proofs[-1], scatter))
+    if values:
+        remarks[_AGAINST_NOISE] = None
+    return Series(cylinder, "hiss", point, "dB", tuple(values))
+
+
+_SCREENING = (
+    "Pairs of recordings only screen and are not compared from visit to visit; air-cycled takes "
+    "are."
+)
+_AGAINST_NOISE = (
+    "Hiss is stated against the background noise of its own day and microphone place: a quieter "
+    "shop alone makes it look stronger, which the scatter allows for."
+)
+
+
+def _counting(take: Take) -> Finding | None:
+    finding = take.finding if take.counts else None
+    if finding is None or finding.grade == "undetermined":
+        return None
+    return finding if all(map(math.isfinite, finding.interval_db)) else None
+
+
+def _heard(engine: Engine, visit: int, finding: Finding, scatter: Scatter) -> Value:
+    """Turn a rise into the level of the hiss, its error along with it (dh/dx = (1 + q) / q)."""
+    low, high = finding.interval_db
+    level = hiss_level(finding.excess_db)
+    if finding.grade == "none" or math.isinf(level):
+        most = max(high, finding.detectable_db or 0.0, LEAST_RISE_DB)
+        return _value(engine, visit, hiss_level(most), scatter.set_up, 0.0, bound=True)
+    ratio = 10.0 ** (level / 10.0)
+    error = (high - low) / (2.0 * NORMAL_95) * (1.0 + ratio) / ratio
+    return _value(engine, visit, level, scatter.set_up, error)
+
+
+def _value(
+    engine: Engine, visit: int, value: float, set_up: float, reading: float, **more: Any
+) -> Value:
+    days = (engine.visits[visit].day - engine.visits[0].day).days
+    return Value(visit, float(days), value, set_up, reading, **more)
