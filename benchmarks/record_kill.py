@@ -8,7 +8,8 @@ entries, and acknowledges each over a pipe. It dies by SIGKILL: either from outs
 time, or by its own hand at a named point: before, after, or half-way through one of the system
 calls by which a record is written. Then every entry acknowledged since the record began must be
 there with the body it was acknowledged with, every acknowledged sound file with its bytes; the
-chain must hold, and the record must open and take another entry.
+chain must hold, and the record must open and take another entry. Of a live recording at least as
+much must be left as its recorder said is on disk, under the name it was recorded or taken over by.
 
 A killed process loses what it had not handed to the system; the system itself lives on. So this
 shows that nothing is acknowledged before it was handed over and that no half-written state keeps a
@@ -27,6 +28,7 @@ import signal
 import sys
 import tempfile
 import time
+import traceback
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -36,6 +38,7 @@ import numpy as np
 import rfc8785  # noqa: F401  # now, so that the first entry of a child is not late
 import soundfile as sf
 
+from earwitness.audio.broadcast_wav import Bext, BroadcastWavWriter
 from earwitness.engine.layout import EngineLayout
 from earwitness.errors import EarwitnessError
 from earwitness.gauges.leakage import LeakageLimit
@@ -53,6 +56,19 @@ WRITING = tuple(
         ("fsync", "audio folder"),
     )
     for when in (("before", "half-way", "after") if call == "write" else ("before", "after"))
+)
+RECORDING = tuple(
+    (call, what, when)
+    for call, what in (
+        ("pwrite", "live sound"),
+        ("ftruncate", "live sound"),
+        ("fsync", "live sound"),
+        ("rename", "live sound"),
+        ("fsync", "audio folder"),
+        ("write", "log"),
+        ("fsync", "log"),
+    )
+    for when in (("before", "half-way", "after") if "write" in call else ("before", "after"))
 )
 REPAIRING = tuple(
     (call, what, when)
@@ -76,7 +92,7 @@ CREATING = tuple(
     )
     for when in ("before", "after")
 )
-HOOKED = ("write", "fsync", "rename", "ftruncate", "mkdir", "open")
+HOOKED = ("write", "pwrite", "fsync", "rename", "ftruncate", "mkdir", "open")
 TIMER = ("timer", "", "")
 READY = b"!"
 """What a child says when it is about to begin; the random time counts from there."""
@@ -114,6 +130,8 @@ class Bay:
     early: bool
     longest_wait_s: float = 0.0
     acknowledged: dict[int, dict] = field(default_factory=dict)
+    on_disk: dict[str, int] = field(default_factory=dict)
+    """Samples of each live recording that its recorder said are on disk."""
 
 
 def main() -> None:
@@ -139,12 +157,12 @@ def fire(place: Path, rounds: int, seed: int, *, early: bool) -> Tally:
     sounds = _sounds(place, rng)
     tally, bay, longest_wait_s = Tally(), None, LONGEST_WAIT_STEPS * _step_s(place, sounds)
     turns = [("write", p) for p in WRITING] + [("repair", p) for p in REPAIRING]
-    turns += [("create", p) for p in CREATING]
+    turns += [("create", p) for p in CREATING] + [("record", p) for p in RECORDING]
     for number in range(rounds):
         if bay is None or number % ROUNDS_A_RECORD == 0:
             bay = _new_bay(place / f"record-{number:05d}", sounds, early, longest_wait_s)
         if rng.random() < SHARE_BY_TIMER:
-            work, point = str(rng.choice(["write", "repair", "create"])), TIMER
+            work, point = str(rng.choice(["write", "repair", "create", "record"])), TIMER
         else:
             work, point = turns[number % len(turns)]
         target = bay
@@ -174,11 +192,15 @@ def _child(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: T
     listen, speak = os.pipe()
     share, nth = float(rng.uniform(0.02, 0.98)), int(rng.integers(1, STEPS + 1))
     wait_s = float(rng.uniform(0, bay.longest_wait_s))
-    nth = 1 if work != "write" else nth
+    nth = 1 if work in {"repair", "create"} else nth
     pid = os.fork()
     if pid == 0:
         os.close(listen)
-        _write(bay, work, _Trap(point, nth, share, mark), speak)
+        try:
+            _write(bay, work, _Trap(point, nth, share, mark), speak)
+        except BaseException:  # a child must never go on as if it were its parent
+            traceback.print_exc()
+            os._exit(1)
     os.close(speak)
     os.read(listen, len(READY))
     if point == TIMER:
@@ -189,7 +211,8 @@ def _child(bay: Bay, work: str, point: tuple, rng: np.random.Generator, tally: T
     with os.fdopen(listen, "rb") as pipe:
         said = [json.loads(line) for line in pipe]
     killed = os.WIFSIGNALED(os.waitpid(pid, 0)[1])
-    bay.acknowledged |= {entry["seq"]: entry for entry in said}
+    bay.acknowledged |= {entry["seq"]: entry for entry in said if "seq" in entry}
+    bay.on_disk |= {live["place"]: live["frames"] for live in said if "place" in live}
     return killed
 
 
@@ -200,7 +223,7 @@ def _write(bay: Bay, work: str, trap: _Trap, speak: int) -> None:
     trap.set()
 
     def acknowledge(seq: int, kind: str, body: dict) -> None:
-        plain_write(speak, json.dumps({"seq": seq, "kind": kind, "body": body}).encode() + b"\n")
+        plain_write(speak, _line({"seq": seq, "kind": kind, "body": body}))
 
     step = 0
     with _writer(bay.folder, create=work == "create") as writer:
@@ -210,7 +233,10 @@ def _write(bay: Bay, work: str, trap: _Trap, speak: int) -> None:
         while trap.timed or step < STEPS + 2:
             step += 1
             sound = bay.sounds[(writer.entries + step) % len(bay.sounds)]
-            body = dict(writer.add_audio(sound, name="take"))
+            if work == "record":
+                body = dict(_recorded(writer, lambda live: plain_write(speak, _line(live))))
+            else:
+                body = dict(writer.add_audio(sound, name="take"))
             acknowledge(writer.entries, "audio", body)
             note = {"text": "n" * (step * 700 % 5_000)}
             if bay.early:
@@ -218,6 +244,24 @@ def _write(bay: Bay, work: str, trap: _Trap, speak: int) -> None:
             entry = writer.append("note", note)
             acknowledge(entry.seq, "note", note)
     os._exit(0)
+
+
+def _recorded(writer: RecordWriter, tell) -> dict:
+    """Record live into the record, telling what is on disk, and let the record take it over."""
+    place = writer.place_to_record("live")
+    block = np.arange(4_000, dtype=np.int16)
+    with BroadcastWavWriter(
+        place, sample_rate_hz=8_000, channels=1, subtype="PCM_16", bext=Bext(originator="kill")
+    ) as recorder:
+        for _ in range(3):
+            recorder.append(block)
+            recorder.sync()
+            tell({"place": place.name, "frames": recorder.synced_frames})
+    return writer.take_over(place, name="live")
+
+
+def _line(said: dict) -> bytes:
+    return json.dumps(said).encode() + b"\n"
 
 
 def _writer(folder: Path, *, create: bool) -> RecordWriter:
@@ -252,7 +296,8 @@ class _Trap:
             if when == "before":
                 _die()
             if when == "half-way":
-                call(first, bytes(others[0])[: max(1, int(self.share * len(others[0])))])
+                part = bytes(others[0])[: max(1, int(self.share * len(others[0])))]
+                call(first, part, *others[1:])
                 _die()
             self.mark[: len(here)] = here
             try:
@@ -278,6 +323,8 @@ def _what(target: object) -> str:
     path = Path(f"/proc/self/fd/{target}").readlink() if isinstance(target, int) else Path(target)
     if path.suffix == ".part":
         return "sound"
+    if path.name.endswith(".live.wav"):
+        return "live sound"
     names = {LOG: "log", "audio": "audio folder", ".lost": "cut-off line"}
     return names.get(path.name) or names.get(path.suffix) or "folder"
 
@@ -286,6 +333,7 @@ def _losses(bay: Bay) -> list[str]:
     """Read the record as a stranger, go on with it, and name everything that is not as it was."""
     try:
         wrong = _missing(bay)
+        wrong += _sound_gone(bay)
         note = {"text": "after an interruption"}
         log = bay.folder / LOG
         with _writer(bay.folder, create=not log.exists()) as writer:
@@ -293,6 +341,7 @@ def _losses(bay: Bay) -> list[str]:
             entry = writer.append(kind, body)
         bay.acknowledged[entry.seq] = {"seq": entry.seq, "kind": kind, "body": body}
         read_record(bay.folder, head=writer.head)
+        wrong += _sound_gone(bay)
     except EarwitnessError as e:
         return [f"{bay.folder.name}: {e}"]
     return wrong
@@ -309,6 +358,21 @@ def _missing(bay: Bay) -> list[str]:
         or (entries[seq].kind, dict(entries[seq].body)) != (said["kind"], said["body"])
         or (said["kind"] == "audio" and _digest(bay, said) != said["body"]["sha256"])
     ]
+
+
+def _sound_gone(bay: Bay) -> list[str]:
+    """Name the live recordings of which less is left than was on disk, taken over or not."""
+    gone = []
+    for place, frames in bay.on_disk.items():
+        live = bay.folder / "audio" / place
+        path = live if live.exists() else live.with_name(place.replace(".live", ""))
+        try:
+            left = sf.info(path).frames
+        except sf.LibsndfileError:
+            left = -1
+        if left < frames:
+            gone.append(f"{bay.folder.name}: {place} has {left} samples of {frames}")
+    return gone
 
 
 def _digest(bay: Bay, said: dict) -> str:

@@ -411,7 +411,7 @@ def test_missing_and_unnamed_sound_is_reported_and_left_alone(
     stray = kept.with_name("0002-b.wav")
     kept.rename(stray)
     assert read_record(small_record).lost == (
-        "audio/0002-b.wav was copied in part or has no entry: the inspection was interrupted "
+        "audio/0002-b.wav is kept, but has no entry: the inspection was interrupted "
         "before it was acknowledged. audio/0001-a.wav is missing from the folder."
     )
     with RecordWriter.open(small_record, clock=clock) as writer:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import errno
+import fcntl
 import hashlib
 import os
-from contextlib import suppress
+import stat
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
 from earwitness.errors import AudioFileError, StorageError
@@ -118,6 +120,48 @@ def copy_bytes(source: Path, target: Path) -> tuple[str, int]:
     finally:
         os.close(fd)
     return digest.hexdigest(), size
+
+
+@contextmanager
+def settled(path: Path) -> Iterator[tuple[str, int, bool]]:
+    """Put a finished file on disk, and keep other recorders off it meanwhile.
+
+    Yields
+    ------
+    digest : str
+        SHA-256 of the bytes as hexadecimal digits.
+    size : int
+        Their number.
+    is_alone : bool
+        Whether the file goes by this name only.
+
+    Raises
+    ------
+    AudioFileError
+        If it is not there, a link, no plain file, or still being recorded.
+    OSError
+        If the disk refuses.
+    """
+    try:
+        fd = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except FileNotFoundError as e:
+        raise AudioFileError(f"{path} does not exist", remedy="Check the name.") from e
+    except OSError as e:
+        raise AudioFileError(f"{path} cannot be read ({e.strerror})") from e
+    found = os.fstat(fd)
+    if not stat.S_ISREG(found.st_mode):
+        os.close(fd)
+        raise AudioFileError(f"{path} is no plain file")
+    with os.fdopen(fd, "rb") as f:
+        try:
+            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as e:
+            raise AudioFileError(
+                f"{path} is still being recorded", remedy="Finish that recording first."
+            ) from e
+        os.fsync(fd)
+        digest = hashlib.file_digest(f, "sha256").hexdigest()
+        yield digest, found.st_size, found.st_nlink == 1
 
 
 def storage_error(e: OSError, doing: str, kept: str) -> StorageError:

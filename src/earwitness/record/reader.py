@@ -21,6 +21,8 @@ SCHEMA = "earwitness.record/1"
 """Version of the record this program writes, and the newest it reads."""
 LOG = "record.jsonl"
 """The log, one canonical JSON entry a line."""
+LIVE = ".live"
+"""Before the suffix of a sound file that is still being recorded."""
 AUDIO = "audio"
 """The folder of sound files, as they were received."""
 
@@ -154,9 +156,16 @@ def words_on_files(folder: Path, entries: tuple[Entry, ...]) -> list[str]:
     """Return a sentence for each sound file without an entry, and each entry without its file."""
     named = {str(e.body.get("path")) for e in entries if e.kind == "audio"}
     there = {f"{AUDIO}/{p.name}" for p in (folder / AUDIO).glob("*")}
-    words = [
-        f"{path} was copied in part or has no entry: the inspection was interrupted before it "
-        "was acknowledged."
-        for path in sorted(there - named)
+    return [_words_on_stray(path) for path in sorted(there - named)] + [
+        f"{path} is missing from the folder." for path in sorted(named - there)
     ]
-    return words + [f"{path} is missing from the folder." for path in sorted(named - there)]
+
+
+def _words_on_stray(path: str) -> str:
+    if path.endswith(".part"):
+        how = "was copied in part"
+    elif f"{LIVE}." in path:
+        how = "was being recorded, and is kept"
+    else:
+        how = "is kept, but has no entry"
+    return f"{path} {how}: the inspection was interrupted before it was acknowledged."

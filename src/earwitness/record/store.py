@@ -10,11 +10,9 @@ import errno
 import fcntl
 import itertools
 import os
-import re
-from contextlib import suppress
 from typing import TYPE_CHECKING, Self
 
-from earwitness.errors import AudioFileError, RecordError, StorageError
+from earwitness.errors import RecordError, StorageError
 from earwitness.record import durable
 from earwitness.record.chain import GENESIS, Body, Entry, line_of, link
 from earwitness.record.identity import IDENTITY, digests_of, identity_bytes
@@ -30,9 +28,10 @@ from earwitness.record.reader import (
     read_record,
     words_on_files,
 )
+from earwitness.record.sound_files import SoundFiles, repair_cut_off
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from pathlib import Path
     from types import TracebackType
 
@@ -40,7 +39,6 @@ if TYPE_CHECKING:
 
 __all__ = ["AUDIO", "LOG", "SCHEMA", "Clock", "Record", "RecordWriter", "audio_file", "read_record"]
 
-_NAME_CHARACTERS = 60
 _NOTHING = "nothing was acknowledged yet, so everything is"
 
 
@@ -66,6 +64,7 @@ class RecordWriter:
         self._head = link(lines[-1]) if lines else GENESIS
         self._size = sum(len(line) + 1 for line in lines)
         self._broken = False
+        self._sounds = SoundFiles(folder)
 
     @classmethod
     def create(cls, folder: Path, *, clock: Clock) -> Self:
@@ -205,31 +204,53 @@ class RecordWriter:
         StorageError
             If the disk refuses; everything before it is kept.
         """
-        target = self.folder / AUDIO / _new_name(self.folder, name, source)
-        part = target.with_name(f".{target.name}.part")
+        return self._add_sound(source, name, self._sounds.copy_in)
+
+    def place_to_record(self, name: str) -> Path:
+        """Return a new file name in the audio folder for a recorder to write a WAV file to.
+
+        Parameters
+        ----------
+        name : str
+            What will be heard: "c3-tailpipe".
+        """
+        return self._sounds.live_place(name)
+
+    def take_over(self, source: Path, *, name: str) -> Body:
+        """Make a finished recording the record's own, and add the entry that names it.
+
+        The file is put on disk and renamed; no byte of it is copied or changed. One that lies on
+        another disk, or goes by a second name too, is copied and stays where it is.
+
+        Parameters
+        ----------
+        source : Path
+            A closed file, best one from `place_to_record`.
+        name : str
+            What it is, unless it already has a name from `place_to_record`.
+
+        Returns
+        -------
+        Body
+            As `add_audio`.
+
+        Raises
+        ------
+        AudioFileError
+            If the source is still being recorded, is missing, a link or not sound.
+        StorageError
+            If the disk refuses; everything before it is kept, and the sound too, without an entry.
+        """
+        return self._add_sound(source, name, self._sounds.take_over)
+
+    def _add_sound(self, source: Path, name: str, how: Callable[[Path, str], Body]) -> Body:
         try:
             self._check_place()
-            digest, size = durable.copy_bytes(source, part)
-            described = _sound_header(part, source)
-            part.rename(target)
-            durable.sync_folder(target.parent)
-        except AudioFileError:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
-            raise
+            body = how(source, name)
         except OSError as e:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
             raise durable.storage_error(
                 e, f"keep {source.name} in {self.folder}", self._kept()
             ) from e
-        body = {
-            "path": f"{AUDIO}/{target.name}",
-            "sha256": digest,
-            "bytes": size,
-            "original_name": os.fsencode(source.name).decode("utf-8", "replace"),
-            **described,
-        }
         return self.append("audio", body).body
 
     def close(self) -> None:
@@ -267,6 +288,9 @@ class RecordWriter:
             for lost in sorted(self.folder.glob("cut-off-*.lost"))
             if lost.name not in noted
         ]
+        entered = {str(e.body.get("path")) for e in entries if e.kind == "audio"}
+        cut_off = repair_cut_off(self.folder, entered)
+        notes += [text for text in cut_off if text.split(" ", 1)[0] not in noted]
         for note in notes:
             self.append("note", {"text": note})
         self.recovered = " ".join((*notes, *words_on_files(self.folder, entries))) or None
@@ -314,26 +338,3 @@ def _place_for(tail: bytes, folder: Path, seq: int) -> Path:
     )
     places = (folder / name for name in names)
     return next(p for p in places if not p.exists() or tail.startswith(p.read_bytes()))
-
-
-def _new_name(folder: Path, name: str, source: Path) -> str:
-    stems = [p.name.lstrip(".")[:4] for p in (folder / AUDIO).glob("*")]
-    number = 1 + max((int(s) for s in stems if s.isascii() and s.isdigit()), default=0)
-    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", name).strip("-")[:_NAME_CHARACTERS] or "sound"
-    suffix = source.suffix.lower()
-    return f"{number:04d}-{plain}{suffix if re.fullmatch(r'[.][a-z0-9]{1,8}', suffix) else ''}"
-
-
-def _sound_header(copy: Path, source: Path) -> dict[str, int | str]:
-    import soundfile as sf
-
-    try:
-        info = sf.info(copy)
-    except (sf.LibsndfileError, RuntimeError, ValueError) as e:
-        raise AudioFileError(f"{source} is not a sound file that can be read") from e
-    return {
-        "sample_rate_hz": int(info.samplerate),
-        "channels": int(info.channels),
-        "frames": int(info.frames),
-        "subtype": str(info.subtype),
-    }
