@@ -149,7 +149,7 @@ def test_bodies_have_the_fields_that_other_programs_read() -> None:
     }  # fmt: skip
     assert leakage(3, "34")[1] == {
         "cylinder": 3, "quantity": "leakage", "value": "34", "unit": "percent",
-        "origin": "typed", "utterance": None,
+        "origin": "typed", "utterance": None, "repeats": None,
     }  # fmt: skip
     assert take(1)[1]["air_on_s"] == [[2.0, 6.0], [10.0, 14.5]]
 

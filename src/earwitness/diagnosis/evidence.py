@@ -41,6 +41,16 @@ class CylinderEvidence:
     compression_wet_kpa: float | None = None
     bubbles: Bubbles | None = None
     """What the eye saw at the radiator neck."""
+    leakage_scatter_percent: float | None = None
+    """Standard deviation of repeated leakage readings [%], None if read once."""
+    leakage_count: int = 1
+    """Leakage readings averaged [1]."""
+    leakage_bound_percent: float = 0.0
+    """What zero drift may still be off, either way [%]."""
+    leakage_remarks: tuple[str, ...] = ()
+    """Corrections and outliers of the leakage readings, one sentence each."""
+    ambient_kpa: float = 101.325
+    """Absolute pressure around the engine [kPa]."""
     findings: tuple[Finding, ...] = ()
     """In the order taken; the last usable one at a listening point counts."""
 

@@ -34,10 +34,15 @@ Quantity = Literal[
     "compression-dry",
     "compression-wet",
     "supply-pressure",
+    "supply-under-flow",
     "cylinder-pressure",
+    "zero",
+    "full",
     "bubbles",
 ]
-"""What is read; leakage in percent, pressures in any unit a gauge has, bubbles in a word."""
+"""What is read; leakage in percent, pressures in any unit a gauge has, bubbles in a word. `zero`
+and `full` are what the percent scale shows with the hose shut and open; `supply-under-flow` is the
+supply while the percentage was read."""
 Origin = Literal["dictated, confirmed", "run sheet", "typed"]
 Basis = Literal["pair", "cycles"]
 
@@ -50,6 +55,12 @@ class Gauge:
 
     orifice_mm: float | None = None
     supply_kpa: float | None = None
+    zero_percent: tuple[float, ...] = ()
+    """What its scale shows with the hose shut: once, or before and after the test [%]."""
+    full_percent: tuple[float, ...] = ()
+    """Likewise with the hose open to the air [%]."""
+    altitude_m: float | None = None
+    """Height of the shop above sea level [m]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +116,9 @@ class Read:
     origin: Origin
     utterance: int | None = None
     """Entry of the utterance it was taken from."""
+    repeats: int | None = None
+    """Entry of the first reading that this one repeats: they are averaged. None for a reading that
+    stands for itself, and replaces what was read before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +155,7 @@ def opened_body(
     layout: EngineLayout,
     *,
     limit: LeakageLimit,
-    gauge: Mapping[str, float | None] | None = None,
+    gauge: Mapping[str, Any] | None = None,
     identity: Mapping[str, Salted] | None = None,
     date: str = "",
     source: str = "",
@@ -156,7 +170,7 @@ def opened_body(
     limit : LeakageLimit
         Leakage limit with its origin.
     gauge : mapping, optional
-        `orifice_mm` and `supply_kpa`, each a number or None.
+        Fields of `Gauge`.
     identity : mapping of str to Salted, optional
         People and engine; only their digests go into the body.
     date : str, optional
@@ -192,9 +206,10 @@ def reading_body(
     *,
     origin: Origin,
     utterance: int | None = None,
+    repeats: int | None = None,
 ) -> Body:
     """Build the body of a `reading` entry; see `Read`."""
-    return _body(asdict(Read(cylinder, quantity, value, unit, origin, utterance)))
+    return _body(asdict(Read(cylinder, quantity, value, unit, origin, utterance, repeats)))
 
 
 def retraction_body(retracts: int, why: str) -> Body:

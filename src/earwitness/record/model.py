@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError, RecordError
+from earwitness.gauges.altitude import ambient_kpa
 from earwitness.record import bodies
 from earwitness.record.bodies import AudioFile, Opened
 from earwitness.record.identity import Identity, in_order, stated_digests
@@ -16,9 +17,9 @@ from earwitness.record.readings import (
     Reading,
     bubbles_of,
     check_reading,
-    kpa_of,
     last_of,
     leakage_of,
+    mean_kpa,
 )
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from earwitness.acoustics.finding import Finding
     from earwitness.diagnosis.verdict import EngineVerdict
     from earwitness.engine.layout import EngineLayout
+    from earwitness.gauges.readout import LeakageRead
     from earwitness.record.chain import Entry
     from earwitness.record.reader import Record
     from earwitness.speech.dictation import Heard
@@ -125,14 +127,29 @@ class Inspection:
         """Return the readings of a cylinder that count, in the order of the log."""
         return tuple(r for r in self.readings if r.cylinder == cylinder)
 
+    def leakage(self, cylinder: int) -> LeakageRead | None:
+        """Return the leakage of a cylinder, repeats averaged and corrections made."""
+        return leakage_of(self.readings_of(cylinder), self.opened.gauge)
+
     def leakage_percent(self, cylinder: int) -> float | None:
-        """Return the leakage of a cylinder as last read, from either form of reading [%]."""
-        return leakage_of(self.readings_of(cylinder), self.opened.gauge.supply_kpa)
+        """Return the leakage of a cylinder from either form of reading [%]."""
+        read = self.leakage(cylinder)
+        return None if read is None else read.percent
+
+    @property
+    def ambient_kpa(self) -> float:
+        """Absolute pressure around the engine, from the height of the shop [kPa]."""
+        return ambient_kpa(self.opened.gauge.altitude_m or 0.0)
 
     def supply_kpa(self, cylinder: int) -> float | None:
-        """Return the supply of the leakage test: as read there, else the tester's own [kPa]."""
-        read = last_of(self.readings_of(cylinder), "supply-pressure")
-        return kpa_of(read) if read else self.opened.gauge.supply_kpa
+        """Return the supply of the leakage test [kPa].
+
+        With the air flowing if that was read there, else as read there, else the tester's own.
+        """
+        readings = self.readings_of(cylinder)
+        flowing = mean_kpa(readings, "supply-under-flow")
+        still = mean_kpa(readings, "supply-pressure")
+        return next((p for p in (flowing, still) if p is not None), self.opened.gauge.supply_kpa)
 
     def audio_file(self, path: str) -> AudioFile | None:
         """Return what the record says of a sound file, or None if it says nothing."""
@@ -183,24 +200,33 @@ def evidence(told: Inspection) -> tuple[CylinderEvidence, ...]:
 
 def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
     limit, read = told.opened.limit, told.readings_of(cylinder)
-    dry, wet = last_of(read, "compression-dry"), last_of(read, "compression-wet")
-    bubbles = last_of(read, "bubbles")
-    return CylinderEvidence(
+    bubbles, leakage = last_of(read, "bubbles"), told.leakage(cylinder)
+    known = CylinderEvidence(
         cylinder=cylinder,
         points=tuple(point.name for point in listening_points(told.layout, cylinder)),
-        leakage_percent=told.leakage_percent(cylinder),
         limit_percent=limit.leakage_percent,
         limit_origin=limit.origin,
         orifice_mm=told.opened.gauge.orifice_mm,
         supply_kpa=told.supply_kpa(cylinder),
-        compression_dry_kpa=kpa_of(dry) if dry else None,
-        compression_wet_kpa=kpa_of(wet) if wet else None,
+        ambient_kpa=told.ambient_kpa,
+        compression_dry_kpa=mean_kpa(read, "compression-dry"),
+        compression_wet_kpa=mean_kpa(read, "compression-wet"),
         bubbles=bubbles_of(bubbles) if bubbles else None,
         findings=tuple(
             take.finding
             for take in told.takes
             if take.cylinder == cylinder and take.finding and _speaks(take, take.finding)
         ),
+    )
+    if leakage is None:
+        return known
+    return replace(
+        known,
+        leakage_percent=leakage.percent,
+        leakage_count=leakage.count,
+        leakage_scatter_percent=leakage.scatter_percent,
+        leakage_bound_percent=leakage.bound_percent,
+        leakage_remarks=leakage.remarks,
     )
 
 
@@ -286,9 +312,23 @@ def _on_reading(fold: _Fold, entry: Entry) -> None:
         read.unit,
         read.origin,
         read.utterance,
+        read.repeats,
     )
     check_reading(reading)
+    _check_repeats(fold, reading)
     fold.readings[entry.seq] = reading
+
+
+def _check_repeats(fold: _Fold, reading: Reading) -> None:
+    """Check that a repeat names the first reading of the same quantity at the same cylinder."""
+    if reading.repeats is None:
+        return
+    first = fold.readings.get(reading.repeats)
+    alike = first and (first.cylinder, first.quantity) == (reading.cylinder, reading.quantity)
+    if first is None or not alike or first.repeats is not None:
+        raise RecordError(
+            f"it repeats entry {reading.repeats}, which is no first reading of that quantity"
+        )
 
 
 def _on_retraction(fold: _Fold, entry: Entry) -> None:

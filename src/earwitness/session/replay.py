@@ -137,9 +137,18 @@ class Replay:
         )
 
     def _cylinder(self, cylinder: Cylinder) -> None:
+        first: dict[str, int] = {}
         for quantity, value, unit in _typed(cylinder):
-            body = bodies.reading_body(cylinder.number, quantity, value, unit, origin=FROM_SHEET)
-            self._writer.append("reading", body)
+            body = bodies.reading_body(
+                cylinder.number,
+                quantity,
+                value,
+                unit,
+                origin=FROM_SHEET,
+                repeats=first.get(quantity),
+            )
+            seq = self._writer.append("reading", body).seq
+            first.setdefault(quantity, seq)
         if cylinder.dictation:
             self._dictation(cylinder.number, cylinder.dictation)
         for take in cylinder.take:
@@ -279,23 +288,33 @@ def in_short(finding: Finding) -> str:
 
 
 def _typed(cylinder: Cylinder) -> list[tuple[bodies.Quantity, str, str]]:
-    """Give the readings that stand in the run sheet itself, as (quantity, value, unit)."""
-    quantities: list[tuple[bodies.Quantity, str]] = [
-        ("supply-pressure", "supply"),
-        ("cylinder-pressure", "cylinder"),
-        ("compression-dry", "compression_dry"),
-        ("compression-wet", "compression_wet"),
-    ]
-    found: list[tuple[bodies.Quantity, str, str]] = [
-        (quantity, f"{given[0]:.15g}", given[1])
-        for quantity, name in quantities
-        if (given := cylinder.pressure(name))
-    ]
-    if cylinder.leakage_percent is not None:
-        found.append(("leakage", f"{cylinder.leakage_percent:.15g}", "percent"))
+    """Give the readings that stand in the run sheet itself, as (quantity, value, unit).
+
+    Each repeat is a reading of its own.
+    """
+    found: list[tuple[bodies.Quantity, str, str]] = []
+    for quantity, name in _TYPED_PRESSURES:
+        values, unit = cylinder.pressures(name) or ((), "kpa")
+        found += [(quantity, f"{value:.15g}", unit) for value in values]
+    percents: dict[bodies.Quantity, tuple[float, ...]] = {
+        "zero": cylinder.zero_percent,
+        "full": cylinder.full_percent,
+        "leakage": cylinder.leakage_percent,
+    }
+    for percent, values in percents.items():
+        found += [(percent, f"{value:.15g}", "percent") for value in values]
     if cylinder.bubbles is not None:
         found.append(("bubbles", cylinder.bubbles, ""))
     return found
+
+
+_TYPED_PRESSURES: tuple[tuple[bodies.Quantity, str], ...] = (
+    ("supply-pressure", "supply"),
+    ("cylinder-pressure", "cylinder"),
+    ("supply-under-flow", "supply_under_flow"),
+    ("compression-dry", "compression_dry"),
+    ("compression-wet", "compression_wet"),
+)
 
 
 def _understood(state: machine.State) -> str:

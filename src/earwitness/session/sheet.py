@@ -12,15 +12,18 @@ from earwitness.engine.layout import EngineLayout, engine_layout
 from earwitness.engine.listening_points import listening_points
 from earwitness.engine.vin import check_vin
 from earwitness.errors import EarwitnessError, SheetError
+from earwitness.gauges.altitude import check_altitude_m
 from earwitness.gauges.compression import check_compression_kpa
+from earwitness.gauges.correction import ScaleCheck
 from earwitness.gauges.leakage import (
     LeakageLimit,
+    LimitRule,
     check_supply_kpa,
     leakage_limit,
-    leakage_percent,
     to_kpa,
 )
 from earwitness.gauges.orifice import check_orifice_mm
+from earwitness.gauges.readout import read_percent, read_two_gauges
 from earwitness.units import KPA_PER_UNIT
 
 if TYPE_CHECKING:
@@ -35,10 +38,25 @@ MAX_PRESSURE_KPA = 10_000.0
 MAX_SHEET_BYTES = 1_000_000
 """Largest run sheet that is read [bytes]. Chosen: a thousand times a four-cylinder sheet."""
 
+MOST_REPEATS = 20
+"""Most repeats of one reading [1]. Chosen: more than anyone takes."""
+
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Pressure = Annotated[float, Field(ge=0, le=MAX_PRESSURE_KPA, allow_inf_nan=False)]
 Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Text = Annotated[str, Field(max_length=2000)]
+
+
+def _as_list(value: object) -> object:
+    """Take a single reading for a list of one."""
+    return value if isinstance(value, list | tuple) else (value,)
+
+
+_Repeats = Field(min_length=1, max_length=MOST_REPEATS)
+Numbers = Annotated[tuple[Number, ...], BeforeValidator(_as_list), _Repeats]
+Percents = Annotated[tuple[Percent, ...], BeforeValidator(_as_list), _Repeats]
+Pressures = Annotated[tuple[Pressure, ...], BeforeValidator(_as_list), _Repeats]
+"""One reading, or several in the order they were taken."""
 
 
 class Part(BaseModel):
@@ -73,7 +91,10 @@ class Engine(Part):
     """The shop's own name for this very engine."""
     cylinders: int
     firing_order: tuple[int, ...] = ()
-    arrangement: Literal["inline", "vee", "flat"] = "inline"
+    firing_intervals_deg: tuple[Number, ...] = ()
+    """Crank rotation from each firing to the next [degrees]; empty for an evenly firing engine."""
+    strokes: int = 4
+    arrangement: Text = "inline"
     banks: tuple[tuple[int, ...], ...] = ()
     bore_mm: Number | None = None
     cooling: Literal["liquid", "air"] = "liquid"
@@ -87,10 +108,13 @@ class Engine(Part):
 
 
 class Gauge(Part):
-    """`[gauge]`: the leakage tester."""
+    """`[gauge]`: the leakage tester, and how high the shop lies."""
 
     orifice_mm: Number | None = None
     supply_kpa: Number | None = None
+    zero_percent: Numbers = ()
+    full_percent: Numbers = ()
+    altitude_m: Number | None = None
 
     def check(self) -> None:
         """Check that such a tester can be; raises GaugeError."""
@@ -98,6 +122,9 @@ class Gauge(Part):
             check_orifice_mm(self.orifice_mm)
         if self.supply_kpa is not None:
             check_supply_kpa(self.supply_kpa)
+        if self.altitude_m is not None:
+            check_altitude_m(self.altitude_m)
+        ScaleCheck(self.zero_percent, self.full_percent)
 
 
 class Limits(Part):
@@ -105,10 +132,14 @@ class Limits(Part):
 
     leakage_percent: Percent | None = None
     origin: Text = "run sheet"
+    rule: LimitRule = "common-practice"
+    """What to fall back on where no figure is given."""
 
     def limit(self) -> LeakageLimit:
         """Return the limit that applies; raises GaugeError for one that cannot be."""
-        return leakage_limit(sheet_percent=self.leakage_percent, sheet_origin=self.origin)
+        return leakage_limit(
+            sheet_percent=self.leakage_percent, sheet_origin=self.origin, rule=self.rule
+        )
 
 
 class Take(Part):
@@ -144,54 +175,90 @@ class Cylinder(Part):
     """`[[cylinder]]`: what is known of one cylinder."""
 
     number: int
-    leakage_percent: Percent | None = None
-    supply_kpa: Pressure | None = None
-    cylinder_kpa: Pressure | None = None
-    supply_psi: Pressure | None = None
-    cylinder_psi: Pressure | None = None
-    supply_bar: Pressure | None = None
-    cylinder_bar: Pressure | None = None
-    compression_dry_kpa: Pressure | None = None
-    compression_dry_psi: Pressure | None = None
-    compression_dry_bar: Pressure | None = None
-    compression_wet_kpa: Pressure | None = None
-    compression_wet_psi: Pressure | None = None
-    compression_wet_bar: Pressure | None = None
+    leakage_percent: Percents = ()
+    zero_percent: Numbers = ()
+    full_percent: Numbers = ()
+    supply_kpa: Pressures = ()
+    supply_psi: Pressures = ()
+    supply_bar: Pressures = ()
+    supply_under_flow_kpa: Pressures = ()
+    supply_under_flow_psi: Pressures = ()
+    supply_under_flow_bar: Pressures = ()
+    cylinder_kpa: Pressures = ()
+    cylinder_psi: Pressures = ()
+    cylinder_bar: Pressures = ()
+    compression_dry_kpa: Pressures = ()
+    compression_dry_psi: Pressures = ()
+    compression_dry_bar: Pressures = ()
+    compression_wet_kpa: Pressures = ()
+    compression_wet_psi: Pressures = ()
+    compression_wet_bar: Pressures = ()
     bubbles: Literal["none", "slow", "steady"] | None = None
     dictation: str | None = None
     take: tuple[Take, ...] = ()
 
-    def pressure(self, name: str) -> tuple[float, PressureUnit] | None:
-        """Return a pressure with the unit it was given in, or None if it was not given."""
-        given = [
-            (value, unit)
-            for unit in KPA_PER_UNIT
-            if (value := getattr(self, f"{name}_{unit}")) is not None
-        ]
-        if len(given) > 1:
-            units = " and in ".join(unit for _, unit in given)
+    def pressures(self, name: str) -> tuple[tuple[float, ...], PressureUnit] | None:
+        """Return the readings of a pressure with their unit, or None if it was not read."""
+        found = [(values, unit) for unit in KPA_PER_UNIT if (values := self._in(name, unit))]
+        if len(found) > 1:
+            units = " and in ".join(unit for _, unit in found)
             raise SheetError(f"Cylinder {self.number} gives {name} in {units}")
-        return given[0] if given else None
+        return found[0] if found else None
 
-    def leakage(self) -> float | None:
-        """Return the leakage from either form of reading, or None [%]."""
-        supply, cylinder = self.pressure("supply"), self.pressure("cylinder")
-        if supply is None and cylinder is None:
-            return self.leakage_percent
-        if supply is None or cylinder is None or self.leakage_percent is not None:
+    def pairs(self) -> list[tuple[float, float]]:
+        """Return supply and cylinder pressures as they belong together [kPa]; empty if not read."""
+        supply, cylinder = self._kpa("supply"), self._kpa("cylinder")
+        if not supply and not cylinder:
+            return []
+        if not supply or not cylinder or self.leakage_percent:
             raise SheetError(
                 f"Cylinder {self.number} needs either leakage_percent,"
                 " or both the supply and the cylinder pressure"
             )
-        return leakage_percent(supply_kpa=to_kpa(*supply), cylinder_kpa=to_kpa(*cylinder))
+        if len(supply) not in (1, len(cylinder)):
+            raise SheetError(
+                f"Cylinder {self.number} gives {len(supply)} supply pressures for "
+                f"{len(cylinder)} cylinder pressures",
+                remedy="Give as many of the one as of the other, or one supply for all.",
+            )
+        return list(zip(supply * (len(cylinder) if len(supply) == 1 else 1), cylinder, strict=True))
 
-    def check(self) -> None:
+    def check(self, gauge: Gauge) -> None:
         """Check that the readings are possible; raises SheetError or GaugeError."""
-        self.leakage()
+        self._check_leakage(gauge)
         for name in ("compression_dry", "compression_wet"):
-            given = self.pressure(name)
-            if given is not None:
-                check_compression_kpa(to_kpa(*given))
+            for value in self._kpa(name):
+                check_compression_kpa(value)
+
+    def _check_leakage(self, gauge: Gauge) -> None:
+        """Read the leakage as a record of this sheet would."""
+        if pairs := self.pairs():
+            read_two_gauges(pairs)
+        flowing = self._kpa("supply_under_flow")
+        if flowing and not (self.leakage_percent and gauge.supply_kpa):
+            raise SheetError(
+                f"Cylinder {self.number} gives the supply under flow without leakage_percent, or "
+                "without gauge.supply_kpa to compare it with"
+            )
+        check = ScaleCheck(self.zero_percent, self.full_percent)
+        if self.leakage_percent:
+            read_percent(
+                self.leakage_percent,
+                check=ScaleCheck(
+                    check.shut_percent or gauge.zero_percent,
+                    check.open_percent or gauge.full_percent,
+                ),
+                supply_kpa=gauge.supply_kpa,
+                under_flow_kpa=flowing[-1] if flowing else None,
+            )
+
+    def _in(self, name: str, unit: str) -> tuple[float, ...]:
+        values: tuple[float, ...] = getattr(self, f"{name}_{unit}")
+        return values
+
+    def _kpa(self, name: str) -> tuple[float, ...]:
+        found = self.pressures(name)
+        return () if found is None else tuple(to_kpa(value, found[1]) for value in found[0])
 
 
 class RunSheet(Part):
@@ -255,17 +322,17 @@ def _check(sheet: RunSheet, folder: Path) -> None:
     sheet.gauge.check()
     numbers = [c.number for c in sheet.cylinder]
     for cylinder in sheet.cylinder:
-        _check_cylinder(cylinder, layout, folder)
+        _check_cylinder(cylinder, sheet.gauge, layout, folder)
     if len(set(numbers)) < len(numbers):
         raise SheetError("The same cylinder number stands in two [[cylinder]] tables")
 
 
-def _check_cylinder(cylinder: Cylinder, layout: EngineLayout, folder: Path) -> None:
+def _check_cylinder(cylinder: Cylinder, gauge: Gauge, layout: EngineLayout, folder: Path) -> None:
     if cylinder.number not in range(1, layout.cylinders + 1):
         raise SheetError(
             f"There is no cylinder {cylinder.number} in an engine of {layout.cylinders} cylinders"
         )
-    cylinder.check()
+    cylinder.check(gauge)
     points = [p.name for p in listening_points(layout, cylinder.number)]
     for take in cylinder.take:
         if take.point not in points:
@@ -304,8 +371,16 @@ def _sentence(error: ErrorDetails) -> str:
     return f"{where} {reason}"
 
 
+_UNITS = ("_percent", *(f"_{unit}" for unit in KPA_PER_UNIT))
+
+
 def _key(location: tuple[int | str, ...]) -> str:
-    """Name a key as a person counts: cylinder[2].take[1].point, first is 1."""
+    """Name a key as a person counts: cylinder[2].take[1].point, first is 1.
+
+    A reading that was not repeated is named without its number.
+    """
+    if location[-1:] == (0,) and str(location[-2]).endswith(_UNITS):
+        location = location[:-1]
     text = "".join(f"[{p + 1}]" if isinstance(p, int) else f".{p}" for p in location)
     return text.lstrip(".") or "the sheet"
 
