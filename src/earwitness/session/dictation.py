@@ -1,20 +1,157 @@
-"""Listen to one recording of speech."""
+"""Listen to speech and carry on the dialogue with whoever dictates."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
 
 from earwitness.audio.recording import read_recording
-from earwitness.speech.dictation import dictate, load_model
+from earwitness.session import machine
+from earwitness.speech.dictation import checked, dictate, load_model
+from earwitness.speech.grammar import grammar_in
+from earwitness.speech.listener import Began, Guess, Listener, Said
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from earwitness.speech.dictation import Heard
-    from earwitness.speech.grammar import Expect
+    from earwitness.speech.detection import Detector
+    from earwitness.speech.grammar import Expect, Grammar
+    from earwitness.speech.heard import Heard
+    from earwitness.speech.listener import Event
+    from earwitness.speech.recogniser import SpeechModel
+    from earwitness.units import Samples
 
 
-def dictate_file(audio: Path, model: Path | None, expect: Expect) -> list[Heard]:
+@dataclass(frozen=True, eq=False, slots=True)
+class Turn:
+    """Something was said, and what the dialogue makes of it."""
+
+    heard: Heard | None
+    """None if it held no word and was kept as a note."""
+    cylinder: int | None
+    """The cylinder that was spoken about before it."""
+    effects: tuple[machine.Effect, ...]
+    """What to do, in this order."""
+    said: Said
+    """Its sound and when it was."""
+    state: machine.State
+    """Where the dialogue stands after it."""
+
+
+Happening: TypeAlias = Began | Guess | Turn
+
+
+class Dialogue:
+    """A listener and the dialogue that it serves, over one stream of sound.
+
+    It has no thread and no clock: whoever drives it feeds blocks as they come, carries out the
+    effects, and says when the tool has finished talking. At `Began` with `while_talking` the tool
+    should stop talking at once.
+
+    Parameters
+    ----------
+    model : SpeechModel
+        From `load_model`; its language is that of the dialogue.
+    state : machine.State
+        From `machine.begin`.
+    fs : int
+        Sample rate of the stream, any [Hz].
+    aloud : bool, optional
+        Whether what the tool says is heard in the room; then the microphone hears it too, until
+        `fell_silent` is called.
+    detector : Detector, optional
+        Tells speech from noise; the Silero network if left out.
+    """
+
+    def __init__(
+        self,
+        model: SpeechModel,
+        state: machine.State,
+        *,
+        fs: int,
+        aloud: bool = False,
+        detector: Detector | None = None,
+    ) -> None:
+        self.state = state
+        self._aloud = aloud
+        self._listener = Listener(model, self._grammar(), fs=fs, gate=model.gate, detector=detector)
+
+    def feed(self, block: Samples) -> Iterator[Happening]:
+        """Take samples, shape (frames,) [1]; yield what happened. Go through all of it."""
+        return self._happenings(self._listener.feed(block))
+
+    def finish(self) -> Iterator[Happening]:
+        """End the stream; yield what was still being said."""
+        return self._happenings(self._listener.finish())
+
+    def fell_silent(self) -> None:
+        """Note that the tool has finished talking, or was stopped."""
+        self._listener.talks(False)
+
+    def _happenings(self, events: Iterable[Event]) -> Iterator[Happening]:
+        for event in events:
+            if not isinstance(event, Said):
+                yield event
+                continue
+            for heard in event.heard if not self.state.noting else (None,):
+                yield self._turn(heard, event)
+
+    def _turn(self, heard: Heard | None, said: Said) -> Turn:
+        before = self.state
+        if heard is None:
+            self.state, effects = machine.keep_note(before, said.start_s, said.end_s)
+        else:
+            self.state, effects = machine.step(before, heard)
+        self._listener.expect(self._grammar())
+        if self._aloud and any(isinstance(e, machine.Say) for e in effects):
+            self._listener.talks(True)
+        return Turn(heard, before.cylinder, tuple(effects), said, self.state)
+
+    def _grammar(self) -> Grammar:
+        return grammar_in(machine.listening(self.state), self.state.vocabulary)
+
+
+def turns_in(
+    samples: Samples, fs: int, model: SpeechModel, state: machine.State, *, name: str
+) -> Iterator[Turn]:
+    """Carry on the dialogue with a whole recording, in which the tool is mute.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (frames,)
+        One channel relative to full scale [1].
+    fs : int
+        Its sample rate [Hz].
+    model : SpeechModel
+        From `load_model`.
+    state : machine.State
+        Where the dialogue begins.
+    name : str
+        What to call the recording in an error.
+
+    Yields
+    ------
+    Turn
+        Everything that was said, in order of time.
+
+    Raises
+    ------
+    AudioFileError
+        If a sample is not a finite number.
+    """
+    checked(samples, fs, name)
+    dialogue = Dialogue(model, state, fs=fs)
+    for start in range(0, len(samples), fs):
+        for happening in dialogue.feed(samples[start : start + fs]):
+            if isinstance(happening, Turn):
+                yield happening
+    yield from (h for h in dialogue.finish() if isinstance(h, Turn))
+
+
+def dictate_file(
+    audio: Path, model: Path | None, expect: Expect, *, tell: Callable[[str], None] | None = None
+) -> list[Heard]:
     """Say what was said in a recording.
 
     Parameters
@@ -25,6 +162,8 @@ def dictate_file(audio: Path, model: Path | None, expect: Expect) -> list[Heard]
         Vosk model folder; the shipped one if None.
     expect : str
         "number", "command" or "any": what may be said.
+    tell : callable, optional
+        Called with a sentence if the model lacks words of its vocabulary.
 
     Raises
     ------
@@ -32,6 +171,13 @@ def dictate_file(audio: Path, model: Path | None, expect: Expect) -> list[Heard]
         If the recording or the model cannot be used.
     """
     recording = read_recording(audio)
+    speech_model = load_model(model)
+    lacking = speech_model.lacking(speech_model.vocabulary.words)
+    if lacking and tell is not None:
+        tell(
+            f"The speech model {speech_model.path} does not know {', '.join(lacking)}:"
+            " phrases with these words will not be understood."
+        )
     return dictate(
-        recording.mono(), recording.sample_rate_hz, load_model(model), expect, name=str(audio)
+        recording.mono(), recording.sample_rate_hz, speech_model, expect, name=str(audio)
     )

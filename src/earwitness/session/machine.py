@@ -5,45 +5,35 @@ A number is stored only after it was read back and confirmed, or said twice alik
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 from earwitness.gauges.leakage import to_kpa
-from earwitness.speech.numbers import say_number
+from earwitness.speech.vocabulary import Vocabulary, english
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from earwitness.record.bodies import Quantity
-    from earwitness.speech.dictation import Heard
+    from earwitness.speech.heard import Heard
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One reading that may be dictated: its name in the record and its possible range."""
-
-    quantity: Quantity
-    spoken: str
-    highest: float
-    """Largest value a gauge can show [%, or kPa for a pressure]. Chosen: beyond the scale of any
-    common gauge."""
-
-
-FIELDS: dict[str, Field] = {
-    "leakage": Field("leakage", "leakage", 100.0),
-    "compression-dry": Field("compression-dry", "dry compression", 4000.0),
-    "compression-wet": Field("compression-wet", "wet compression", 4000.0),
-    "supply-pressure": Field("supply-pressure", "supply pressure", 2000.0),
-    "gauge-reading": Field("cylinder-pressure", "gauge reading", 2000.0),
+QUANTITIES: dict[str, Quantity] = {
+    "leakage": "leakage",
+    "compression-dry": "compression-dry",
+    "compression-wet": "compression-wet",
+    "supply-pressure": "supply-pressure",
+    "gauge-reading": "cylinder-pressure",
 }
-"""Commands of the vocabulary that carry a reading."""
-
-ANSWERS = ("confirm", "yes", "scratch-that", "no")
+"""Commands of the vocabulary that carry a reading, and its name in the record."""
+ANSWERS = ("confirm", "scratch-that", "no")
 """Commands that change what is stored; heard with less than full confidence they are asked for
 again."""
-
 BUBBLES = "bubbles:"
 """Start of the command names that report what the eye saw at the radiator."""
+MOST_REREADS = 2
+"""How often in a row a value is read again because someone spoke into its reading [1]. Chosen: a
+loudspeaker that is heard over and over must fall silent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +46,8 @@ class Reading:
     unit: str
     spoken: str
     """How the tool reads it back."""
+    command: str = ""
+    """The command of the vocabulary that it was said with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +62,14 @@ class State:
     """The tester's supply, where none was dictated [kPa]."""
     awake: bool = True
     pending: Reading | None = None
+    """What was read back and waits for an answer."""
     stored: tuple[Reading, ...] = ()
+    noting: bool = False
+    """What is said next is a note."""
+    rereads: int = 0
+    """How often in a row the value that waits was read again."""
+    vocabulary: Vocabulary = field(default_factory=english)
+    """The language of the dialogue."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +104,14 @@ Effect: TypeAlias = Say | Store | Retract | Remark
 Step: TypeAlias = tuple[State, list[Effect]]
 
 
-def begin(*, cylinders: int, cylinder: int | None = None, supply_kpa: float | None = None) -> State:
+def begin(
+    *,
+    cylinders: int,
+    cylinder: int | None = None,
+    supply_kpa: float | None = None,
+    vocabulary: Vocabulary | None = None,
+    awake: bool = True,
+) -> State:
     """Start a dialogue.
 
     Parameters
@@ -116,8 +122,26 @@ def begin(*, cylinders: int, cylinder: int | None = None, supply_kpa: float | No
         The one cylinder that the recording belongs to.
     supply_kpa : float, optional
         The tester's supply pressure [kPa].
+    vocabulary : Vocabulary, optional
+        The language; English if left out.
+    awake : bool, optional
+        Whether commands are obeyed from the start, as in a recording made for it.
     """
-    return State(cylinders, only=cylinder, cylinder=cylinder, supply_kpa=supply_kpa)
+    return State(
+        cylinders,
+        only=cylinder,
+        cylinder=cylinder,
+        supply_kpa=supply_kpa,
+        awake=awake,
+        vocabulary=english() if vocabulary is None else vocabulary,
+    )
+
+
+def listening(state: State) -> str:
+    """Return the name of the vocabulary's state that says what may be said now."""
+    if not state.awake:
+        return "asleep"
+    return "awake" if state.pending is None else "answer"
 
 
 def step(state: State, heard: Heard) -> Step:
@@ -136,12 +160,19 @@ def step(state: State, heard: Heard) -> Step:
         The new state, and what to do in that order.
     """
     if not state.awake:
-        return _wake(state) if heard.command == "wake" and not heard.rejected else (state, [])
-    if heard.rejected or (heard.command in ANSWERS and heard.needs_confirmation):
-        return state, [Say("say again")]
-    if heard.command in _OBEY:
-        return _OBEY[heard.command](state, heard)
-    return _value(state, heard)
+        woken = heard.command == "wake" and not heard.rejected and not heard.needs_confirmation
+        return _wake(state) if woken else (state, [])
+    if state.noting:
+        return keep_note(state, heard.start_s, heard.end_s)
+    if heard.while_talking:
+        return _broken_into(state, heard)
+    return _answer(replace(state, rereads=0), heard)
+
+
+def keep_note(state: State, start_s: float, end_s: float) -> Step:
+    """Keep what was just said as a note: as sound, since nothing vouches for its words."""
+    remark = Remark(f"Spoken note, from {start_s:.1f} to {end_s:.1f} s of the recording.")
+    return replace(state, noting=False), [remark, _say(state, "note_kept")]
 
 
 def finish(state: State) -> list[Effect]:
@@ -151,22 +182,71 @@ def finish(state: State) -> list[Effect]:
     return [Remark(f"Not stored, because it was not confirmed: {state.pending.spoken}.")]
 
 
+def _answer(state: State, heard: Heard) -> Step:
+    if heard.rejected:
+        return _not_understood(state, heard)
+    if heard.command in ANSWERS and heard.needs_confirmation:
+        return state, [_say(state, "say_again")]
+    if heard.command in _OBEY:
+        return _OBEY[heard.command](state, heard)
+    return _value(state, heard)
+
+
+def _say(state: State, prompt: str, **slots: object) -> Say:
+    return Say(state.vocabulary.prompts[prompt].format(**slots))
+
+
 def _wake(state: State) -> Step:
-    return replace(state, awake=True), [Say("listening")]
+    return replace(state, awake=True), [_say(state, "listening")]
 
 
 def _sleep(state: State, _: Heard) -> Step:
-    return replace(state, awake=False), [Say("asleep")]
+    forgotten = finish(state)
+    asleep = replace(state, awake=False, pending=None, noting=False)
+    return asleep, [*forgotten, _say(state, "asleep")]
+
+
+def _broken_into(state: State, heard: Heard) -> Step:
+    """Act on what was said into the tool's own voice, which may be that voice itself.
+
+    It never stores: at most it drops what waits, or has it read again.
+    """
+    if heard.command == "sleep" and not heard.needs_confirmation:
+        return _sleep(state, heard)
+    if state.pending is None:
+        return state, []
+    if heard.command in ("no", "scratch-that") and not heard.needs_confirmation:
+        return _no(state, heard)
+    if state.rereads >= MOST_REREADS:
+        return state, []
+    return replace(state, rereads=state.rereads + 1), [_read_back(state, state.pending)]
+
+
+def _not_understood(state: State, heard: Heard) -> Step:
+    """Ask again, but not after every word that is said in the shop."""
+    if heard.extends and state.pending is not None:
+        return replace(state, pending=None), [*finish(state), _say(state, "say_again")]
+    if heard.clipped:
+        return state, [_say(state, "too_loud")]
+    known = any(word in state.vocabulary.words for word in heard.text.split())
+    return state, [_say(state, "say_again")] if known or state.pending else []
 
 
 def _repeat(state: State, _: Heard) -> Step:
-    return state, [Say(state.pending.spoken)] if state.pending else []
+    return state, [_read_back(state, state.pending)] if state.pending else []
+
+
+def _note(state: State, heard: Heard) -> Step:
+    openings = [h for e in state.vocabulary.entries if e.kind == "note" for h in e.hear]
+    if heard.text not in openings:
+        return keep_note(state, heard.start_s, heard.end_s)
+    return replace(state, noting=True), [_say(state, "listening_to_note")]
 
 
 def _select(state: State, heard: Heard) -> Step:
     number = int(heard.value or 0)
     if not 1 <= number <= state.cylinders:
-        return state, [Say(f"cylinder {number}? this engine has {state.cylinders}")]
+        return state, [_say(state, "no_such_cylinder", n=number, count=state.cylinders)]
     waiting = finish(state)
     if state.only not in (None, number):
         remark = (
@@ -174,38 +254,49 @@ def _select(state: State, heard: Heard) -> Step:
             " readings after it are not stored until its own number is said."
         )
         return replace(state, cylinder=None, pending=None), [*waiting, Remark(remark)]
-    return replace(state, cylinder=number, pending=None), [*waiting, Say(f"cylinder {number}")]
+    selected = replace(state, cylinder=number, pending=None)
+    return selected, [*waiting, _say(state, "cylinder", n=number)]
 
 
 def _value(state: State, heard: Heard) -> Step:
-    command = heard.command or ""
-    if command in FIELDS:
-        return _reading(state, heard, FIELDS[command])
-    if command.startswith(BUBBLES):
-        return _bubbles(state, command.removeprefix(BUBBLES))
-    return state, [Say("which gauge?")] if heard.value is not None else []
+    command = heard.command or (state.pending.command if state.pending else "")
+    if command in QUANTITIES:
+        return _reading(state, heard, command)
+    if heard.command and heard.command.startswith(BUBBLES):
+        return _bubbles(state, heard.command.removeprefix(BUBBLES))
+    return state, [_say(state, "which_gauge")] if heard.value is not None else []
 
 
-def _reading(state: State, heard: Heard, field: Field) -> Step:
+def _reading(state: State, heard: Heard, command: str) -> Step:
+    quantity, waiting = QUANTITIES[command], state.pending
     if heard.value is None:
-        return state, [Say("say the number")]
-    unit = heard.unit or ("percent" if field.quantity == "leakage" else "")
-    if (unit == "percent") != (field.quantity == "leakage") or not unit:
-        return state, [Say("in percent?" if field.quantity == "leakage" else "in which unit?")]
-    spoken = f"{field.spoken} {say_number(heard.value)} {unit}"
-    if _size(heard.value, unit) > field.highest:
-        return state, [Say(f"{spoken}? that is more than the gauge can show")]
+        return state, [_say(state, "say_the_number")]
+    unit = heard.unit or ("percent" if quantity == "leakage" else "")
+    if not unit and heard.command is None and waiting is not None:
+        unit = waiting.unit
+    if (unit == "percent") != (quantity == "leakage") or not unit:
+        return state, [_say(state, "in_percent" if quantity == "leakage" else "which_unit")]
     if state.cylinder is None:
-        return state, [Say("say the cylinder first")]
-    reading = Reading(state.cylinder, field.quantity, f"{heard.value:g}", unit, spoken)
-    if _is_above_supply(state, reading):
-        return state, [Say(f"{spoken}? the cylinder cannot be above its supply")]
-    return _propose(state, reading)
+        return state, [_say(state, "cylinder_first")]
+    spoken = _spoken(state.vocabulary, command, heard.value, unit)
+    reading = Reading(state.cylinder, quantity, f"{heard.value:g}", unit, spoken, command)
+    doubt = _doubt(state, reading)
+    if doubt is not None:
+        return replace(state, pending=None), [*finish(state), _say(state, doubt, reading=spoken)]
+    return _propose(state, reading, heard)
 
 
-def _size(value: float, unit: str) -> float:
-    """Return a reading in the unit of `Field.highest` [%, or kPa]."""
-    return value if unit == "percent" else to_kpa(value, unit)
+def _spoken(vocabulary: Vocabulary, command: str, value: float, unit: str) -> str:
+    number = vocabulary.numbers.say(value)
+    return f"{vocabulary.spoken[command]} {number} {vocabulary.units[unit].words[0]}"
+
+
+def _doubt(state: State, reading: Reading) -> str | None:
+    """Return the prompt that asks about a value that cannot be, None if it can."""
+    unit = state.vocabulary.units[reading.unit]
+    if not unit.low <= float(reading.value) <= unit.high:
+        return "beyond_gauge"
+    return "above_supply" if _is_above_supply(state, reading) else None
 
 
 def _is_above_supply(state: State, reading: Reading) -> bool:
@@ -223,17 +314,26 @@ def _is_above_supply(state: State, reading: Reading) -> bool:
 
 def _bubbles(state: State, seen: str) -> Step:
     if state.cylinder is None:
-        return state, [Say("say the cylinder first")]
-    return _propose(state, Reading(state.cylinder, "bubbles", seen, "", f"bubbles {seen}"))
+        return state, [_say(state, "cylinder_first")]
+    entry = next(e for e in state.vocabulary.entries if e.command == f"{BUBBLES}{seen}")
+    reading = Reading(state.cylinder, "bubbles", seen, "", entry.say, entry.command)
+    return _propose(state, reading, None)
 
 
-def _propose(state: State, reading: Reading) -> Step:
-    """Read a value back and wait; the same value said twice is as good as a confirmation."""
+def _read_back(state: State, reading: Reading) -> Say:
+    return _say(state, "read_back", reading=reading.spoken)
+
+
+def _propose(state: State, reading: Reading, heard: Heard | None) -> Step:
+    """Read a value back and wait; the same value said twice is as good as a confirmation.
+
+    A value that was only gone on with ("forty", then "percent") was not said twice.
+    """
     waiting = state.pending
-    if reading == waiting:
-        return _confirm(state, None)
+    if reading == waiting and not (heard and heard.extends):
+        return _confirm(state, heard)
     forgotten = finish(state) if waiting and waiting.quantity != reading.quantity else []
-    return replace(state, pending=reading), [*forgotten, Say(f"{reading.spoken}, correct?")]
+    return replace(state, pending=reading), [*forgotten, _read_back(state, reading)]
 
 
 def _confirm(state: State, _: Heard | None) -> Step:
@@ -241,24 +341,31 @@ def _confirm(state: State, _: Heard | None) -> Step:
     if reading is None:
         return state, []
     stored = replace(state, pending=None, stored=(*state.stored, reading))
-    return stored, [Store(reading), Say("stored")]
+    return stored, [Store(reading), _say(state, "stored")]
 
 
-def _scratch(state: State, _: Heard) -> Step:
+def _no(state: State, _: Heard) -> Step:
+    if state.pending is None:
+        return state, []
+    return replace(state, pending=None), [_say(state, "scratched")]
+
+
+def _scratch(state: State, heard: Heard) -> Step:
     if state.pending is not None:
-        return replace(state, pending=None), [Say("scratched")]
+        return _no(state, heard)
     if not state.stored:
-        return state, [Say("nothing to scratch")]
+        return state, [_say(state, "nothing_to_scratch")]
     *kept, last = state.stored
-    return replace(state, stored=tuple(kept)), [Retract(last), Say(f"{last.spoken}, scratched")]
+    answer = _say(state, "taken_back", reading=last.spoken)
+    return replace(state, stored=tuple(kept)), [Retract(last), answer]
 
 
 _OBEY: dict[str, Callable[[State, Heard], Step]] = {
     "sleep": _sleep,
     "cylinder": _select,
     "confirm": _confirm,
-    "yes": _confirm,
     "scratch-that": _scratch,
-    "no": _scratch,
+    "no": _no,
     "repeat": _repeat,
+    "note": _note,
 }

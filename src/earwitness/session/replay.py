@@ -16,10 +16,11 @@ from earwitness.record.identity import Salts, salted
 from earwitness.record.reader import read_record
 from earwitness.record.store import RecordWriter
 from earwitness.session import machine
-from earwitness.speech.dictation import dictate, load_model
+from earwitness.session.dictation import turns_in
+from earwitness.speech.dictation import load_model
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
     from earwitness.acoustics.finding import Finding
@@ -164,16 +165,19 @@ class Replay:
             supply_kpa=self._sheet.gauge.supply_kpa,
         )
         kept: list[int] = []
-        heard_all = dictate(recording.mono(), recording.sample_rate_hz, self._recogniser)
-        for heard in heard_all:
-            body = bodies.utterance_body(heard, cylinder=state.cylinder, audio=stored)
-            seq = self._writer.append("utterance", body).seq
-            state, effects = machine.step(state, heard)
-            self._carry_out(effects, seq, kept)
+        samples, fs = recording.mono(), recording.sample_rate_hz
+        for turn in turns_in(samples, fs, self._recogniser, state, name=name):
+            seq, state = None, turn.state
+            if turn.heard is not None:
+                body = bodies.utterance_body(turn.heard, cylinder=turn.cylinder, audio=stored)
+                seq = self._writer.append("utterance", body).seq
+            self._carry_out(turn.effects, seq, kept)
         self._carry_out(machine.finish(state), None, kept)
         self._report(f"cylinder {cylinder}, dictation: {_understood(state)}")
 
-    def _carry_out(self, effects: list[machine.Effect], seq: int | None, kept: list[int]) -> None:
+    def _carry_out(
+        self, effects: Iterable[machine.Effect], seq: int | None, kept: list[int]
+    ) -> None:
         """Append what the dialogue decided; `kept` stacks the stored readings' entries."""
         for effect in effects:
             match effect:

@@ -2,51 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from earwitness.errors import AudioFileError
-from earwitness.speech.conditioning import PADDING_S, conditioned_blocks
-from earwitness.speech.grammar import Expect, Grammar, Meaning, grammar_for
+from earwitness.speech.grammar import Expect, Grammar, grammar_for
+from earwitness.speech.heard import Heard
+from earwitness.speech.listener import Event, Listener, Said
+from earwitness.speech.model_folder import Gate
 from earwitness.speech.vosk_recogniser import load_model, shipped_model
-from earwitness.speech.weighing import weighed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
-    from earwitness.speech.recogniser import SpeechModel, Utterance, Word
+    from earwitness.speech.detection import Detector
+    from earwitness.speech.recogniser import SpeechModel
     from earwitness.units import Samples
 
 # Whoever dictates needs a model first, and finds it here.
-__all__ = ["DictationSettings", "Heard", "dictate", "load_model", "shipped_model", "understood"]
+__all__ = ["Gate", "Heard", "checked", "dictate", "events_in", "load_model", "shipped_model"]
 
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """One utterance as understood; the JSON line of `earwitness dictate`."""
-
-    start_s: float
-    end_s: float
-    text: str
-    confidence: float
-    """How probable this meaning is among all that may have been said, 0-1; 0 if it has none."""
-    command: str | None
-    value: float | None
-    unit: str | None
-    needs_confirmation: bool
-    rejected: bool
-
-
-@dataclass(frozen=True, slots=True)
-class DictationSettings:
-    """How sure the recogniser must be; see docs/decisions/0032."""
-
-    accept_from: float = 0.7
-    """Smallest confidence that is not rejected [1]. Chosen: benchmarks/dictation_accuracy.py."""
-    sure_from: float = 0.9
-    """Smallest confidence at which a command needs no more than an echo [1]."""
+BLOCK_S = 1.0
+"""Length of the blocks that a recording is fed in [s]; it does not change what is heard."""
 
 
 def dictate(
@@ -55,8 +33,9 @@ def dictate(
     model: SpeechModel,
     expect: Expect = "any",
     *,
-    settings: DictationSettings | None = None,
+    gate: Gate | None = None,
     grammar: Grammar | None = None,
+    detector: Detector | None = None,
     name: str = "The recording",
 ) -> list[Heard]:
     """Return everything that was said in a recording.
@@ -70,11 +49,13 @@ def dictate(
     model : SpeechModel
         From `load_model`.
     expect : {"number", "command", "any"}, optional
-        What may be said.
-    settings : DictationSettings, optional
-        How sure the recogniser must be.
+        What may be said, in the model's language.
+    gate : Gate, optional
+        How sure the recogniser must be; that of the model if left out.
     grammar : Grammar, optional
         A narrower grammar than that of `expect`, which it replaces.
+    detector : Detector, optional
+        Tells speech from noise; the Silero network if left out.
     name : str, optional
         What to call the recording in an error.
 
@@ -90,90 +71,53 @@ def dictate(
     ValueError
         If `samples` is not one channel of floating-point numbers, or `fs` not positive.
     ModelError
-        If the model lacks a word of the grammar.
+        If the model knows no phrase of the grammar.
     """
-    _check_samples(samples, fs, name)
-    grammar = grammar_for(expect) if grammar is None else grammar
-    settings = DictationSettings() if settings is None else settings
-    seconds = len(samples) / fs
-    return [
-        heard
-        for utterance in _utterances(samples, fs, model, grammar.phrases())
-        for heard in understood(utterance, grammar, settings, seconds)
-    ]
+    checked(samples, fs, name)
+    listener = Listener(
+        model,
+        grammar_for(expect, model.vocabulary) if grammar is None else grammar,
+        fs=fs,
+        gate=model.gate if gate is None else gate,
+        detector=detector,
+    )
+    events = events_in(samples, fs, listener)
+    return [h for e in events if isinstance(e, Said) for h in e.heard]
 
 
-def understood(
-    utterance: Utterance,
-    grammar: Grammar,
-    settings: DictationSettings,
-    seconds: float,
-) -> list[Heard]:
-    """Return what one utterance means, or that it was refused.
+def events_in(samples: Samples, fs: int, listener: Listener) -> Iterator[Event]:
+    """Yield what happens in a whole recording, as it happens.
 
     Parameters
     ----------
-    utterance : Utterance
-        As recognised, its times counted from `PADDING_S` before the recording.
-    grammar : Grammar
-        What may be said now.
-    settings : DictationSettings
-        How sure the recogniser must be.
-    seconds : float
-        Length of the recording [s].
+    samples : ndarray, shape (frames,)
+        One channel relative to full scale [1].
+    fs : int
+        Its sample rate [Hz].
+    listener : Listener
+        A fresh one for that rate.
 
-    Returns
-    -------
-    list of Heard
-        One for each reading in the breath; a single rejected one if it is unsure, holds unknown
-        speech, or means nothing.
+    Yields
+    ------
+    Event
+        In order of time; what the listener is told between two of them is in force at once.
     """
-    found = weighed(utterance, grammar)
-    words = found.alternative.words
-    if found.probability < settings.accept_from:
-        return [_heard(words, None, found.probability, settings, seconds)]
-    return [
-        _heard(words[p.start : p.stop], p.meaning, found.probability, settings, seconds)
-        for p in found.phrases
-    ]
+    block = max(round(BLOCK_S * fs), 1)
+    for start in range(0, len(samples), block):
+        yield from listener.feed(samples[start : start + block])
+    yield from listener.finish()
 
 
-def _utterances(
-    samples: Samples, fs: int, model: SpeechModel, phrases: Sequence[str]
-) -> Iterator[Utterance]:
-    recogniser = model.recogniser(phrases)
-    for block in conditioned_blocks(samples, fs):
-        yield from recogniser.feed(block)
-    yield from recogniser.finish()
+def checked(samples: Samples, fs: int, name: str) -> None:
+    """Refuse samples that no microphone gives.
 
-
-def _heard(
-    words: Sequence[Word],
-    meaning: Meaning | None,
-    confidence: float,
-    settings: DictationSettings,
-    seconds: float,
-) -> Heard:
-    numbered = meaning is not None and meaning.value is not None
-    unsure = confidence < settings.sure_from
-    return Heard(
-        start_s=_from_start(words[0].start_s, seconds),
-        end_s=_from_start(words[-1].end_s, seconds),
-        text=" ".join(w.text for w in words),
-        confidence=round(confidence, 3),
-        command=meaning.command if meaning else None,
-        value=meaning.value if meaning else None,
-        unit=meaning.unit if meaning else None,
-        needs_confirmation=meaning is not None and (numbered or unsure),
-        rejected=meaning is None,
-    )
-
-
-def _from_start(time: float, seconds: float) -> float:
-    return round(min(max(time - PADDING_S, 0.0), seconds), 3)
-
-
-def _check_samples(samples: Samples, fs: int, name: str) -> None:
+    Raises
+    ------
+    AudioFileError
+        If a sample is not a finite number; the sentence names the recording by `name`.
+    ValueError
+        If they are not one channel of floating-point numbers, or `fs` is not positive.
+    """
     if samples.ndim != 1 or not np.issubdtype(samples.dtype, np.floating):
         raise ValueError(f"samples of shape {samples.shape}, {samples.dtype}: one float channel")
     if fs <= 0:

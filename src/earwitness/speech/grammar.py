@@ -2,32 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, cached_property
 from typing import TYPE_CHECKING, Literal
 
-from earwitness.speech.numbers import (
-    DIGITS,
-    TEENS,
-    TENS,
-    parse_number,
-    say_number,
-    spelled_plainly,
-)
-from earwitness.speech.recogniser import UNKNOWN_WORD
-from earwitness.speech.vocabulary import BARE_NUMBER, TABLE, UNIT_WORDS, Entry, NumberField
+from earwitness.speech.phrase_list import phrase_list
+from earwitness.speech.vocabulary import ANSWER_NUMBER, Vocabulary, english
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from earwitness.speech.vocabulary import Entry, NumberField
+
 Expect = Literal["number", "command", "any"]
 """What may be said: an answer to a question, a command or reading of the table, or either."""
-
-UNKNOWN_SHARE = 0.05
-"""Share of the phrase list that is unknown speech [1]. Chosen: benchmarks/dictation_grammar.py."""
-PHRASE_WEIGHT = 400
-"""Copies of a phrase without a number, so that numbered ones, listed in some 400 examples, do not
-crowd it out [1]. Chosen: benchmarks/dictation_grammar.py."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,34 +39,25 @@ class Phrase:
     meaning: Meaning
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Grammar:
-    """The part of the table that may be said in one state of an inspection."""
+    """The part of a vocabulary that may be said in one state of an inspection."""
 
+    vocabulary: Vocabulary
     entries: tuple[Entry, ...] = ()
-    bare_numbers: bool = False
-    """A number alone, with or without unit, is an answer here."""
-    _heard: dict[str, list[tuple[Entry, list[str]]]] = field(
-        init=False, repr=False, compare=False, default_factory=dict
-    )
-    """Entries and the words they are heard as, by the first of those words."""
-
-    def __post_init__(self) -> None:
-        for entry in self.entries:
-            for hear in entry.hear:
-                words = hear.split()
-                self._heard.setdefault(words[0], []).append((entry, words))
+    bare: NumberField | None = None
+    """The number that may be said alone, with or without its unit; None if none may."""
 
     def sentences(self) -> Iterator[tuple[str, Meaning]]:
-        """Yield every sentence in its plain spelling, with its meaning."""
+        """Yield every sentence with its meaning: all numbers within range, in all spellings."""
         for entry in self.entries:
             for hear in entry.hear:
                 if entry.number is None:
                     yield hear, Meaning(entry.command)
                 else:
-                    yield from _numbered_sentences(f"{hear} ", entry.number, entry)
-        if self.bare_numbers:
-            yield from _numbered_sentences("", BARE_NUMBER, None)
+                    yield from self._numbered_sentences(f"{hear} ", entry.number, entry)
+        if self.bare is not None:
+            yield from self._numbered_sentences("", self.bare, None)
 
     def phrases(self) -> list[str]:
         """Return the list for a recogniser that learns word pairs from it (docs/decisions/0030).
@@ -86,65 +65,148 @@ class Grammar:
         Not every sentence is in it. Every pair of number words, and every number word after
         every opening, is; units and decimals follow examples. Copies of a phrase are its weight.
         """
-        listed = [p for e in self.entries for p in _entry_phrases(e)]
-        if self.bare_numbers:
-            listed += _numbered_phrases("", BARE_NUMBER)
-        return listed + [UNKNOWN_WORD] * round(len(listed) * UNKNOWN_SHARE)
+        return phrase_list(self.vocabulary.numbers, self.entries, self.bare)
 
     def interpret(self, text: str) -> Meaning | None:
         """Return what a text means if all of it is one phrase of this grammar, else None."""
-        words = spelled_plainly(text).split()
-        for entry, hear in self._openings(words):
-            meaning = _meaning(entry, words[len(hear) :])
-            if meaning is not None:
-                return meaning
-        return _measured(None, words) if self.bare_numbers else None
+        return self._meaning_of(self.vocabulary.numbers.plainly(text).split())
 
     def phrases_in(self, text: str) -> list[Phrase]:
         """Return the phrases that make up a text from end to end; none if any word is left over.
 
         Readings and places may share a breath; a controlling word and a bare number must stand
-        alone, because shop talk is full of "no", "next" and "one".
+        alone, because shop talk is full of "no", "next" and "one". Only after the word for a note
+        may anything follow: it is kept as sound, not as words.
         """
-        words = spelled_plainly(text).split()
-        whole = self.interpret(text)
-        if whole is not None:
-            return [Phrase(0, len(words), whole)]
-        return self._strung_together(words, 0) or []
+        words = self.vocabulary.numbers.plainly(text).split()
+        alone = self._meaning_of(words)
+        if alone is not None:
+            return [Phrase(0, len(words), alone)]
+        note = next((e for e, _ in self._openings(words) if e.kind == "note"), None)
+        if note is not None:
+            return [Phrase(0, len(words), Meaning(note.command))]
+        return self._chain(words)
 
-    def _strung_together(self, words: list[str], start: int) -> list[Phrase] | None:
-        if start == len(words):
-            return []
-        for stop in range(len(words), start, -1):
-            meaning = self._stringable(words[start:stop])
-            rest = self._strung_together(words, stop) if meaning else None
-            if meaning is not None and rest is not None:
-                return [Phrase(start, stop, meaning), *rest]
-        return None
+    def goes_on(self, text: str) -> bool:
+        """Tell whether more words may make another meaning of a text that already has one.
 
-    def _stringable(self, words: list[str]) -> Meaning | None:
+        True for a number without its unit: "leakage forty" may become "leakage forty two".
+        """
+        phrases = self.phrases_in(text)
+        if not phrases or phrases[-1].meaning.value is None:
+            return False
+        words = self.vocabulary.numbers.plainly(text).split()
+        last = phrases[-1]
+        number = self._field_of(last.meaning.command)
+        return number is not None and not number.whole and not number.unit_of(words[last.stop - 1])
+
+    def is_begun(self, text: str) -> bool:
+        """Tell whether a text is the beginning of a phrase and lacks the rest: "cylinder"."""
+        words = self.vocabulary.numbers.plainly(text).split()
+        return any(self._begun(words[i:]) for i in range(len(words)) if self._readable(words[:i]))
+
+    def _meaning_of(self, words: list[str]) -> Meaning | None:
         for entry, hear in self._openings(words):
-            if entry.strings:
-                meaning = _meaning(entry, words[len(hear) :])
-                if meaning is not None:
-                    return meaning
+            meaning = self._meaning(entry, words[len(hear) :])
+            if meaning is not None:
+                return meaning
+        return self._measured(None, self.bare, words) if self.bare is not None else None
+
+    def _chain(self, words: list[str]) -> list[Phrase]:
+        """Return the shareable phrases that fill the words; of two ways the longer first phrase."""
+        fills: list[list[Phrase] | None] = [None] * len(words) + [[]]
+        for start in range(len(words) - 1, -1, -1):
+            for stop in range(len(words), start, -1):
+                rest = fills[stop]
+                meaning = self._shareable(words[start:stop]) if rest is not None else None
+                if meaning is not None and rest is not None:
+                    fills[start] = [Phrase(start, stop, meaning), *rest]
+                    break
+        return fills[0] or []
+
+    def _shareable(self, words: list[str]) -> Meaning | None:
+        for entry, hear in self._openings(words):
+            meaning = self._meaning(entry, words[len(hear) :]) if entry.strings else None
+            if meaning is not None:
+                return meaning
         return None
 
-    def _openings(self, words: list[str]) -> Iterator[tuple[Entry, list[str]]]:
-        """Yield the entries, and the hear-forms of them, with which the words begin."""
-        for entry, hear in self._heard.get(words[0], []) if words else []:
-            if words[: len(hear)] == hear:
-                yield entry, hear
+    def _readable(self, words: list[str]) -> bool:
+        return not words or bool(self._chain(words))
+
+    def _begun(self, words: list[str]) -> bool:
+        hears = [(e, h.split()) for e in self.entries for h in e.hear]
+        if any(len(words) < len(h) and words == h[: len(words)] for _, h in hears):
+            return True
+        return any(
+            set(words[len(hear) :]) <= self.vocabulary.numbers.words()
+            for e, hear in self._openings(words)
+            if e.number is not None
+        )
+
+    def _openings(self, words: list[str]) -> list[tuple[Entry, list[str]]]:
+        known = self._heard.get(words[0], []) if words else []
+        return [(entry, hear) for entry, hear in known if words[: len(hear)] == hear]
+
+    @cached_property
+    def _heard(self) -> dict[str, list[tuple[Entry, list[str]]]]:
+        """Give the entries and the words they are heard as, by the first of those words."""
+        heard: dict[str, list[tuple[Entry, list[str]]]] = {}
+        for entry in self.entries:
+            for words in (h.split() for h in entry.hear):
+                heard.setdefault(words[0], []).append((entry, words))
+        return heard
+
+    def _field_of(self, command: str | None) -> NumberField | None:
+        if command is None:
+            return self.bare
+        return next((e.number for e in self.entries if e.command == command), None)
+
+    def _meaning(self, entry: Entry, rest: list[str]) -> Meaning | None:
+        if entry.number is None:
+            return None if rest else Meaning(entry.command)
+        return self._measured(entry, entry.number, rest)
+
+    def _measured(
+        self, entry: Entry | None, number: NumberField, words: list[str]
+    ) -> Meaning | None:
+        """Read a number and its unit; `entry` is None for a bare number."""
+        unit = number.unit_of(words[-1]) if words else None
+        spoken = self.vocabulary.numbers.read(" ".join(words[:-1] if unit else words))
+        if spoken is None or not (unit or number).takes(spoken):
+            return None
+        name = unit.name if unit else number.default_unit
+        return Meaning(_command(entry, spoken.value), spoken.value, name)
+
+    def _numbered_sentences(
+        self, opening: str, number: NumberField, entry: Entry | None
+    ) -> Iterator[tuple[str, Meaning]]:
+        for unit in number.units:
+            step = 1 if unit.decimals else 10
+            for tenths in range(round(10 * unit.low), round(10 * unit.high) + 1, step):
+                for text in self.vocabulary.numbers.spellings(tenths / 10):
+                    spoken = self.vocabulary.numbers.read(text)
+                    assert spoken is not None  # noqa: S101  # spellings and read are inverses
+                    if not unit.takes(spoken):
+                        continue
+                    command = _command(entry, tenths / 10)
+                    if number.takes(spoken):
+                        meant = Meaning(command, tenths / 10, number.default_unit)
+                        yield opening + text, meant
+                    for word in unit.words:
+                        yield f"{opening}{text} {word}", Meaning(command, tenths / 10, unit.name)
 
 
 @cache
-def grammar_for(expect: Expect) -> Grammar:
+def grammar_for(expect: Expect, vocabulary: Vocabulary | None = None) -> Grammar:
     """Return the grammar of a general state.
 
     Parameters
     ----------
     expect : {"number", "command", "any"}
-        What may be said. A session that knows more makes its own `Grammar` from entries.
+        What may be said: a number alone, anything of the table, or either.
+    vocabulary : Vocabulary, optional
+        The language; English if left out.
 
     Returns
     -------
@@ -156,18 +218,45 @@ def grammar_for(expect: Expect) -> Grammar:
     ValueError
         If `expect` is none of the three.
     """
-    grammars: dict[str, Grammar] = {
-        "number": Grammar(bare_numbers=True),
-        "command": Grammar(TABLE),
-        "any": Grammar(TABLE, bare_numbers=True),
+    known = english() if vocabulary is None else vocabulary
+    grammars = {
+        "number": Grammar(known, bare=known.bare_number),
+        "command": Grammar(known, known.entries),
+        "any": Grammar(known, known.entries, known.bare_number),
     }
     if expect not in grammars:
         raise ValueError(f"expect={expect!r} must be one of {', '.join(grammars)}")
     return grammars[expect]
 
 
+@cache
+def grammar_in(state: str, vocabulary: Vocabulary | None = None) -> Grammar:
+    """Return the grammar of one state of the dialogue.
+
+    Parameters
+    ----------
+    state : str
+        Name of a state in the vocabulary: asleep, awake or answer.
+    vocabulary : Vocabulary, optional
+        The language; English if left out.
+
+    Returns
+    -------
+    Grammar
+        The grammar.
+
+    Raises
+    ------
+    KeyError
+        If the vocabulary has no such state.
+    """
+    known = english() if vocabulary is None else vocabulary
+    bare = known.bare_number if ANSWER_NUMBER in known.states[state] else None
+    return Grammar(known, known.entries_in(state), bare)
+
+
 def interpret(text: str, expect: Expect = "any") -> Meaning | None:
-    """Return what a text means as one phrase, or None.
+    """Return what an English text means as one phrase, or None.
 
     Parameters
     ----------
@@ -189,74 +278,7 @@ def interpret(text: str, expect: Expect = "any") -> Meaning | None:
     return grammar_for(expect).interpret(text)
 
 
-def _meaning(entry: Entry, rest: list[str]) -> Meaning | None:
-    if entry.number is None:
-        return None if rest else Meaning(entry.command)
-    return _measured(entry, rest)
-
-
-def _measured(entry: Entry | None, words: list[str]) -> Meaning | None:
-    """Read a number and its unit; `entry` is None for a bare number."""
-    number = BARE_NUMBER if entry is None or entry.number is None else entry.number
-    unit = number.default_unit
-    if words and words[-1] in number.units:
-        unit, words = UNIT_WORDS[words[-1]], words[:-1]
-    value = parse_number(" ".join(words))
-    if value is None or (number.whole and value != int(value)):
-        return None
-    return Meaning(_command(entry, value), value, unit)
-
-
 def _command(entry: Entry | None, value: float) -> str | None:
     if entry is None:
         return None
-    return f"{entry.command}-{value:.0f}" if entry.command.startswith("point:") else entry.command
-
-
-def _numbered_sentences(
-    opening: str, number: NumberField, entry: Entry | None
-) -> Iterator[tuple[str, Meaning]]:
-    step = 10 if number.whole else 1
-    for tenths in range(round(10 * number.low), round(10 * number.high) + 1, step):
-        value = tenths / 10
-        text, command = opening + say_number(value), _command(entry, value)
-        yield text, Meaning(command, value, number.default_unit)
-        for unit in number.units:
-            yield f"{text} {unit}", Meaning(command, value, UNIT_WORDS[unit])
-
-
-def _entry_phrases(entry: Entry) -> list[str]:
-    if entry.number is None:
-        return [p for p in entry.hear for _ in range(PHRASE_WEIGHT // len(entry.hear))]
-    return [p for h in entry.hear for p in _numbered_phrases(f"{h} ", entry.number)]
-
-
-def _numbered_phrases(opening: str, number: NumberField) -> list[str]:
-    if number.whole:
-        names = [say_number(n) for n in range(round(number.low), round(number.high) + 1)]
-        return [opening + name for name in names for _ in range(PHRASE_WEIGHT // len(names))]
-    endings = ["", *(f" {u}" for u in number.units)]
-    examples = _example_numbers()
-    return [f"{opening}{n}{endings[i % len(endings)]}" for i, n in enumerate(examples)]
-
-
-@cache
-def _example_numbers() -> tuple[str, ...]:
-    """Numbers that between them hold the ways in which number words follow each other."""
-    below_hundred = [say_number(n) for n in range(100)]
-    hundreds = [f"{DIGITS[1 + i % 9]} hundred {n}" for i, n in enumerate(below_hundred[1:])]
-    short = [f"{d} {t}" for d in DIGITS[1:] for t in (*TEENS, *TENS)]
-    digits = [f"{a} {b}" for a in DIGITS[1:] for b in (*DIGITS, "oh")]
-    noughts = [f"{a} oh {b}" for a, b in zip(DIGITS[1:], DIGITS[:0:-1], strict=True)]
-    tenths = [f"{n} point {DIGITS[i % 10]}" for i, n in enumerate(below_hundred)]
-    return (
-        *below_hundred,
-        *(f"{d} hundred" for d in (*DIGITS[1:], "a")),
-        *hundreds,
-        *short,
-        *digits,
-        *noughts,
-        *tenths,
-        *(f"point {d}" for d in DIGITS),
-        *(f"{d} and a half" for d in DIGITS[1:]),
-    )
+    return f"{entry.command}-{value:.0f}" if entry.kind == "place" else entry.command

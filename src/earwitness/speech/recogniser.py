@@ -6,14 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
+    from earwitness.speech.model_folder import Gate
+    from earwitness.speech.vocabulary import Vocabulary
     from earwitness.units import Samples
 
 RECOGNISER_RATE_HZ = 16_000
 """Sample rate that every recogniser here is fed with [Hz]. Chosen: that of the shipped model."""
 UNKNOWN_WORD = "[unk]"
-"""What a recogniser puts for speech outside its grammar. The name of the shipped model's word."""
+"""What a recogniser puts for speech outside its grammar. The name of it in Vosk's own models."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,29 +53,44 @@ class Utterance:
 
 
 class Recogniser(Protocol):
-    """Turns a stream of samples into utterances."""
+    """Turns the samples of one utterance into its readings."""
 
-    def feed(self, samples: Samples) -> list[Utterance]:
-        """Take samples at 16 kHz, shape (frames,) [1]; return the utterances that ended.
+    def feed(self, samples: Samples) -> None:
+        """Take samples at 16 kHz, shape (frames,) [1].
 
-        How the stream is cut into calls must not change what is heard.
+        How the utterance is cut into calls must not change what is heard.
         """
         ...
 
-    def finish(self) -> list[Utterance]:
-        """Return what was still being said when the stream ended."""
+    def partial(self) -> str:
+        """Return the best guess so far, for a display; it may change with every sample."""
+        ...
+
+    def finish(self) -> Utterance | None:
+        """Return what was said, None if nothing was; the recogniser is not used again."""
         ...
 
 
 class SpeechModel(Protocol):
     """A loaded model that can listen with any grammar."""
 
+    vocabulary: Vocabulary
+    """The language that it was made for."""
+    gate: Gate
+    """How sure it must be."""
+
     def recogniser(self, phrases: Sequence[str]) -> Recogniser:
-        """Return a fresh recogniser for these phrases; more copies of one make it likelier.
+        """Return a recogniser for one utterance; more copies of a phrase make it likelier.
+
+        Phrases with a word that the model lacks are left out.
 
         Raises
         ------
         ModelError
-            If the model lacks a word of the phrases.
+            If no phrase is left.
         """
+        ...
+
+    def lacking(self, words: Iterable[str]) -> list[str]:
+        """Return those of the words that the model does not know, sorted."""
         ...

@@ -1,36 +1,87 @@
-"""The one table of what may be said in the bay, what it means, and how it is said back."""
+"""The table of what may be said in the bay, what it means, and how it is said back.
+
+A language is one file, `languages/<name>/vocabulary.toml`, or the `vocabulary.toml` of a model
+folder; nothing else of the program knows its words.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import tomllib
+from dataclasses import dataclass, field
+from functools import cache, cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
 
-UNIT_WORDS: dict[str, str] = {
-    "percent": "percent",
-    "psi": "psi",
-    "kilopascal": "kPa",
-    "bar": "bar",
-}
-"""Spoken unit to the unit written in a reading."""
-MAX_CYLINDERS = 16
-"""Highest cylinder number that is spoken. Chosen: no common engine of the trade has more."""
+from earwitness.errors import ModelError
+from earwitness.speech.numbers import NumberWords
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from earwitness.speech.numbers import Spoken
+
+Kind = Literal["control", "answer", "reading", "place", "note"]
+"""What a phrase does; see `languages/en/vocabulary.toml`."""
+KINDS: tuple[Kind, ...] = ("control", "answer", "reading", "place", "note")
+VOCABULARY_FILE = "vocabulary.toml"
+"""Name of a language's file, in a language folder or in a model folder."""
+ANSWER_NUMBER = "number"
+"""Name of the field of a number that is said alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit in which a gauge is read."""
+
+    name: str
+    """As written in a reading: percent, psi, kPa or bar; empty for a count."""
+    words: tuple[str, ...]
+    """How it is spoken."""
+    low: float
+    high: float
+    """What such a gauge can show [this unit]; what is beyond is asked about."""
+    decimals: bool = False
+    """A tenth may be said."""
+    digits: int = 0
+    """How many digits a number has that is read digit by digit; 0: it is not read so [1]."""
+    pairs: bool = False
+    """"Twelve fifty" is one number."""
+
+    def takes(self, number: Spoken) -> bool:
+        """Tell whether a number may be said in this way for this unit, whatever its size."""
+        if number.decimal and not self.decimals:
+            return False
+        if number.style == "digits":
+            return number.digits == self.digits
+        return number.style != "pair" or self.pairs
 
 
 @dataclass(frozen=True, slots=True)
 class NumberField:
-    """The number that follows a phrase.
+    """The number that may follow a phrase, or be said alone."""
 
-    The limits shape what is listed for the recogniser and enumerated by tests; a number outside
-    them is still understood, so that it can be asked about instead of being lost.
-    """
-
-    low: float
-    high: float
-    whole: bool = False
-    """Only whole numbers make sense."""
-    units: tuple[str, ...] = ()
-    """Spoken units that may follow; none need follow."""
+    units: tuple[Unit, ...]
+    """Units that may be spoken after it; the single nameless one for a count."""
     default_unit: str | None = None
     """The unit meant when none is spoken; None where it must be asked."""
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is a count, without a unit."""
+        return self.units[0].name == ""
+
+    def unit_of(self, word: str) -> Unit | None:
+        """Return the unit that a word names here."""
+        return next((u for u in self.units if word in u.words), None)
+
+    def takes(self, number: Spoken) -> bool:
+        """Tell whether a number without a unit may be said in this way here.
+
+        A pair needs its unit: "twelve fifty" may be two numbers.
+        """
+        if self.default_unit is None and not self.whole and number.style == "pair":
+            return False
+        return any(u.takes(number) for u in self.units)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,126 +90,144 @@ class Entry:
 
     command: str
     """The stable name of the meaning; for a numbered place the number is appended."""
-    say: str
-    """How the meaning is said back."""
     hear: tuple[str, ...]
-    """The phrases that mean it."""
+    """The phrases that mean it; the first is how it is said back."""
     gist: str
     """What happens, for help pages."""
+    kind: Kind
     number: NumberField | None = None
-    strings: bool = False
-    """It may share one breath with others: "cylinder three leakage forty two percent"."""
+
+    @property
+    def say(self) -> str:
+        """How the meaning is said back."""
+        return self.hear[0]
+
+    @property
+    def strings(self) -> bool:
+        """Whether it may share one breath: "cylinder three leakage forty two percent"."""
+        return self.kind in ("reading", "place")
 
 
-PERCENT = NumberField(0, 100, units=("percent",), default_unit="percent")
-"""A leakage reading [percent]."""
-PRESSURE = NumberField(0, 999, units=("psi", "kilopascal", "bar"))
-"""A gauge pressure [psi, kPa or bar, as spoken]."""
-CYLINDER = NumberField(1, MAX_CYLINDERS, whole=True)
-"""A cylinder number."""
-BARE_NUMBER = NumberField(0, 999.9, units=tuple(UNIT_WORDS))
-"""A number that answers a question."""
+@dataclass(frozen=True, eq=False)
+class Vocabulary:
+    """A language: everything that may be said, and everything that is answered."""
+
+    language: str
+    numbers: NumberWords
+    units: Mapping[str, Unit]
+    fields: Mapping[str, NumberField]
+    entries: tuple[Entry, ...]
+    states: Mapping[str, tuple[str, ...]]
+    """What may be said in each state of the dialogue: commands, "kind:…", or "number"."""
+    prompts: Mapping[str, str]
+    """What the tool says, with slots in braces."""
+    spoken: Mapping[str, str] = field(default_factory=dict)
+    """How the gauge of a reading is named when it is read back."""
+
+    @property
+    def bare_number(self) -> NumberField:
+        """The field of a number that is said alone."""
+        return self.fields[ANSWER_NUMBER]
+
+    def entries_in(self, state: str) -> tuple[Entry, ...]:
+        """Return what may be said in a state, other than a bare number, in the table's order."""
+        listed = self.states[state]
+        return tuple(e for e in self.entries if e.command in listed or f"kind:{e.kind}" in listed)
+
+    @cached_property
+    def words(self) -> frozenset[str]:
+        """Every single word that may be said."""
+        phrases = [h for e in self.entries for h in e.hear]
+        units = [w for u in self.units.values() for w in u.words]
+        return self.numbers.words() | {w for p in phrases + units for w in p.split()}
 
 
-def _control(command: str, gist: str, *hear: str) -> Entry:
-    phrases = hear or (command.replace("-", " "),)
-    return Entry(command, phrases[0], phrases, gist)
+@cache
+def english() -> Vocabulary:
+    """Return the vocabulary that comes with the package."""
+    return load_vocabulary(Path(__file__).parent / "languages" / "en" / VOCABULARY_FILE)
 
 
-def _reading(command: str, gist: str, number: NumberField, *hear: str) -> Entry:
-    return Entry(command, hear[0], hear, gist, number, strings=True)
-
-
-def _point(name: str, gist: str, *hear: str, number: NumberField | None = None) -> Entry:
-    return Entry(f"point:{name}", hear[0], hear, gist, number, strings=True)
-
-
-def _bubbles(amount: str, gist: str, *hear: str) -> Entry:
-    return Entry(f"bubbles:{amount}", hear[0], hear, gist, strings=True)
-
-
-CONTROLS = (
-    _control("wake", "start listening to commands"),
-    _control("sleep", "be deaf to commands until woken"),
-    _control("confirm", "keep what was read back"),
-    _control("scratch-that", "take back the last thing", "scratch that", "undo", "cancel"),
-    _control("repeat", "say the last thing again"),
-    _control("next", "go to the next step", "next", "next cylinder"),
-    _control("done", "this step is finished", "done", "finish"),
-    _control("status", "say where the inspection stands"),
-    _control("mark", "mark this moment in the recording"),
-    _control("note", "keep the next words as a spoken note", "note", "save note"),
-    _control("pause", "stop the clock of the inspection"),
-    _control("resume", "go on after a pause"),
-    _control("retest", "do this cylinder again"),
-    _control("skip", "leave this step out and say so in the report"),
-    _control("help", "say what may be said now"),
-    _control("yes", "agree with the question"),
-    _control("no", "disagree with the question"),
-)
-"""Words that steer the inspection; each stands alone in its breath."""
-
-READINGS = (
-    _reading("cylinder", "which cylinder the next words are about", CYLINDER, "cylinder"),
-    _reading("leakage", "leakage of the cylinder", PERCENT, "leakage"),
-    _reading(
-        "compression-dry",
-        "cranking compression without oil",
-        PRESSURE,
-        "compression dry",
-        "dry compression",
-    ),
-    _reading(
-        "compression-wet",
-        "cranking compression after a spoonful of oil",
-        PRESSURE,
-        "compression wet",
-        "wet compression",
-    ),
-    _reading(
-        "supply-pressure",
-        "air pressure ahead of the orifice",
-        PRESSURE,
-        "supply pressure",
-        "supply",
-    ),
-    _reading("gauge-reading", "air pressure in the cylinder", PRESSURE, "gauge reading", "gauge"),
-    _bubbles("none", "no bubbles in the coolant", "bubbles none", "no bubbles"),
-    _bubbles("slow", "a bubble now and then", "bubbles slow", "slow bubbles"),
-    _bubbles("steady", "bubbles without a break", "bubbles steady", "steady bubbles"),
-)
-"""What is read off a gauge or seen with the eye."""
-
-POINTS = (
-    _point("oil-filler", "probe at the oil filler", "oil filler"),
-    _point("tailpipe", "probe at the tailpipe", "tailpipe"),
-    _point("tailpipe-left", "probe at the left tailpipe", "left tailpipe", "tailpipe left"),
-    _point("tailpipe-right", "probe at the right tailpipe", "right tailpipe", "tailpipe right"),
-    _point("throttle-body", "probe at the throttle body", "throttle body"),
-    _point("radiator", "probe at the radiator neck, engine cold", "radiator"),
-    _point("plug-hole", "probe at a neighbour's plug hole", "plug hole", number=CYLINDER),
-    _point("adapter", "probe at the hose fitting", "adapter"),
-    _point("control", "probe in free air at the hose coupler", "external"),
-)
-"""Where the probe is held; the names are those of the engine room."""
-
-TABLE: tuple[Entry, ...] = CONTROLS + READINGS + POINTS
-"""Everything that may be said, other than a bare number."""
-
-
-def words_of(entries: tuple[Entry, ...] = TABLE) -> frozenset[str]:
-    """Return every word of the entries, their units included, but not the number words.
+def load_vocabulary(path: Path) -> Vocabulary:
+    """Read a language.
 
     Parameters
     ----------
-    entries : tuple of Entry, optional
-        Part of the table; all of it if left out.
+    path : Path
+        Its `vocabulary.toml`.
 
     Returns
     -------
-    frozenset of str
-        Single words.
+    Vocabulary
+        The language.
+
+    Raises
+    ------
+    ModelError
+        If the file cannot be read, or lacks or misnames something; it says what.
     """
-    phrases = [h for e in entries for h in (e.say, *e.hear)]
-    units = [u for e in entries if e.number for u in e.number.units]
-    return frozenset(w for p in phrases + units for w in p.split())
+    remedy = "Compare it with the English one; docs/dictation.md says how a language is written."
+    try:
+        found = tomllib.loads(path.read_text(encoding="utf-8"))
+        vocabulary = _vocabulary(found)
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as e:
+        raise ModelError(f"The vocabulary {path} cannot be read: {e}", remedy=remedy) from e
+    except KeyError as e:
+        raise ModelError(f"The vocabulary {path} lacks {e}", remedy=remedy) from e
+    except (TypeError, AttributeError, ValueError) as e:
+        raise ModelError(f"The vocabulary {path} is not as expected: {e}", remedy=remedy) from e
+    faults = _faults(vocabulary)
+    if faults:
+        raise ModelError(f"The vocabulary {path}: {faults[0]}", remedy=remedy)
+    return vocabulary
+
+
+def _vocabulary(found: dict[str, Any]) -> Vocabulary:
+    units = {n: Unit(name=n, **_tuples(u)) for n, u in found["units"].items()}
+    fields = {n: _field(f, units) for n, f in found["fields"].items()}
+    return Vocabulary(
+        language=found["language"],
+        numbers=NumberWords(**_tuples(found["numbers"])),
+        units=units,
+        fields=fields,
+        entries=tuple(_entry(e, fields) for e in found["entry"]),
+        states=_tuples(found["states"]),
+        prompts=found["prompts"],
+        spoken=found["spoken"],
+    )
+
+
+def _field(found: dict[str, Any], units: dict[str, Unit]) -> NumberField:
+    if "units" not in found:
+        return NumberField((Unit("", (), float(found["low"]), float(found["high"])),))
+    return NumberField(tuple(units[u] for u in found["units"]), found.get("default"))
+
+
+def _entry(found: dict[str, Any], fields: dict[str, NumberField]) -> Entry:
+    number = fields[found["number"]] if "number" in found else None
+    return Entry(found["command"], tuple(found["hear"]), found["gist"], found["kind"], number)
+
+
+def _tuples(found: dict[str, Any]) -> dict[str, Any]:
+    return {k: tuple(v) if isinstance(v, list) else v for k, v in found.items()}
+
+
+def _faults(vocabulary: Vocabulary) -> list[str]:
+    """Return what would make the table mean two things at once, or nothing."""
+    phrases = [h for e in vocabulary.entries for h in e.hear]
+    twice = sorted({p for p in phrases if phrases.count(p) > 1})
+    commands = {e.command for e in vocabulary.entries}
+    known = commands | {f"kind:{k}" for k in KINDS} | {ANSWER_NUMBER}
+    stray = sorted({s for listed in vocabulary.states.values() for s in listed} - known)
+    kinds = sorted({e.kind for e in vocabulary.entries} - set(KINDS))
+    numbers = vocabulary.numbers
+    count = {"digits": 10, "teens": 10, "tens": 8}
+    short = [n for n, c in count.items() if len(getattr(numbers, n)) != c]
+    alike = [p for p in phrases if numbers.words().issuperset(p.split())]
+    return [
+        *(f'"{p}" is in two entries' for p in twice),
+        *(f'a state lists "{s}", which is no entry' for s in stray),
+        *(f'"{k}" is no kind of entry' for k in kinds),
+        *(f"numbers.{n} needs {count[n]} words" for n in short),
+        *(f'"{p}" is a number too' for p in alike if numbers.read(p)),
+    ]

@@ -2,39 +2,39 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from earwitness.errors import ModelError
-from earwitness.speech.recogniser import RECOGNISER_RATE_HZ, Alternative, Utterance, Word
+from earwitness.speech.model_folder import check_folder, gate_of, vocabulary_of, words_known
+from earwitness.speech.recogniser import (
+    RECOGNISER_RATE_HZ,
+    UNKNOWN_WORD,
+    Alternative,
+    Utterance,
+    Word,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from earwitness.units import Samples
 
-MODEL_FILES = (
-    "am/final.mdl",
-    "conf/mfcc.conf",
-    "conf/model.conf",
-    "graph/Gr.fst",
-    "graph/HCLr.fst",
-    "graph/phones/word_boundary.int",
-    "graph/words.txt",
-)
-"""Files without which Vosk cannot listen with a run-time grammar. Vosk 0.3.45's model layout."""
-CHECKSUMS = "SHA256SUMS"
-"""File in a model folder that lists its digests, as `sha256sum` writes them; need not exist."""
 FEED = RECOGNISER_RATE_HZ // 10
 """Samples handed to Vosk at a time: it looks for the end of an utterance once per call."""
 ALTERNATIVES = 30
 """Readings asked for per utterance. Chosen: more than Vosk finds within its lattice beam of 6."""
+JOINED = 6
+"""Readings of each piece that are joined when Vosk itself ended an utterance early. Chosen: 36
+pairs hold all that had a share worth counting."""
 LOUDEST = 32_767
 """Largest 16-bit sample, which is what Vosk takes."""
+SHIPPED = "en-trade-0"
+"""Folder of the model that comes with the package."""
 
 
 class VoskModel:
@@ -48,78 +48,129 @@ class VoskModel:
     Raises
     ------
     ModelError
-        If the folder is missing, incomplete or damaged.
+        If the folder is missing, incomplete or damaged, cannot tell unknown speech, or lacks a
+        number word.
     """
 
     def __init__(self, path: Path) -> None:
-        _check_folder(path)
-        import vosk
-
-        vosk.SetLogLevel(-1)
+        check_folder(path)
         self.path = path
-        try:
-            self._model = vosk.Model(str(path))
-        except Exception as e:  # vosk raises nothing more specific
-            raise ModelError(f"{path} cannot be loaded as a speech model") from e
+        self._known = words_known(path)
+        if UNKNOWN_WORD not in self._known:
+            raise ModelError(
+                f"The speech model {path} has no word {UNKNOWN_WORD} for unknown speech, so that"
+                " it would take any talk for a command",
+                remedy="Use a model that has it, for example the one that came with earwitness.",
+            )
+        self.vocabulary = vocabulary_of(path)
+        self.gate = gate_of(path)
+        self._check_numbers()
+        self._model = _load(path)
+        self._idle: dict[tuple[str, ...], list[tuple[Any, int]]] = {}
 
     def recogniser(self, phrases: Sequence[str]) -> VoskRecogniser:
-        """Return a fresh recogniser for these phrases.
+        """Return a recogniser for one utterance.
 
         Parameters
         ----------
         phrases : sequence of str
-            What may be said; copies of a phrase make it likelier.
+            What may be said; copies of a phrase make it likelier. Phrases with a word that the
+            model lacks are left out: Vosk would leave out only the word, in silence.
 
         Returns
         -------
         VoskRecogniser
-            A recogniser for one stream.
+            A recogniser for one utterance.
 
         Raises
         ------
         ModelError
-            If the model lacks a word; Vosk itself would leave the word out in silence.
+            If no phrase is left.
         """
-        lacking = missing_words(self.path, {w for p in phrases for w in p.split()})
+        key = tuple(phrases)
+        idle = self._idle.setdefault(key, [])
+        return VoskRecogniser(*(idle.pop() if idle else (self._listener(key), 0)), idle)
+
+    def lacking(self, words: Iterable[str]) -> list[str]:
+        """Return those of the words that the model does not know, sorted."""
+        return sorted(set(words) - self._known)
+
+    def _check_numbers(self) -> None:
+        """Refuse a model that would have to hear one number for another."""
+        numbers = self.vocabulary.numbers
+        names = (*numbers.digits, *numbers.teens, *numbers.tens, numbers.point)
+        lacking = self.lacking(w for name in names for w in name.split())
         if lacking:
             raise ModelError(
-                f"The speech model {self.path} does not know: {', '.join(lacking)}",
-                remedy="Use the model that came with earwitness.",
+                f"The speech model {self.path} cannot hear every number; it does not know:"
+                f" {', '.join(lacking)}",
+                remedy="Use a model of this language that knows all number words.",
             )
+
+    def _listener(self, phrases: tuple[str, ...]) -> Any:
         import vosk
 
-        recogniser = vosk.KaldiRecognizer(self._model, RECOGNISER_RATE_HZ, json.dumps(phrases))
-        recogniser.SetWords(True)
-        recogniser.SetMaxAlternatives(ALTERNATIVES)
-        return VoskRecogniser(recogniser)
+        possible = [p for p in phrases if self._known.issuperset(p.split())]
+        if not set(possible) - {UNKNOWN_WORD}:
+            lacking = ", ".join(self.lacking(w for p in phrases for w in p.split()))
+            raise ModelError(
+                f"The speech model {self.path} does not know: {lacking}",
+                remedy="Use the model that came with earwitness.",
+            )
+        listener = vosk.KaldiRecognizer(self._model, RECOGNISER_RATE_HZ, json.dumps(possible))
+        listener.SetWords(True)
+        listener.SetMaxAlternatives(ALTERNATIVES)
+        return listener
 
 
 class VoskRecogniser:
-    """One stream being listened to; made by `VoskModel.recogniser`."""
+    """One utterance being listened to; made by `VoskModel.recogniser`.
 
-    def __init__(self, recogniser: Any) -> None:  # vosk has no types
-        self._recogniser = recogniser
+    Vosk's own listener is handed back when the utterance is finished, because making one for a
+    large grammar takes 50 ms. It counts time on over its whole life: `begun` is where it stands.
+    """
+
+    def __init__(self, listener: Any, begun: int, idle: list[tuple[Any, int]]) -> None:
+        listener.Reset()  # vosk has no types
+        self._listener = listener
+        self._begun = self._fed = begun
+        self._idle = idle
         self._waiting = np.zeros(0, dtype=np.float32)
+        self._pieces: list[tuple[Alternative, ...]] = []
 
-    def feed(self, samples: Samples) -> list[Utterance]:
-        """Take samples at 16 kHz, shape (frames,) [1]; return the utterances that ended."""
+    def feed(self, samples: Samples) -> None:
+        """Take samples at 16 kHz, shape (frames,) [1]."""
         waiting = np.concatenate([self._waiting, samples])
         whole = len(waiting) // FEED * FEED
         self._waiting = waiting[whole:]
-        ended = [self._accept(block) for block in waiting[:whole].reshape(-1, FEED)]
-        return [u for u in ended if u is not None]
+        for block in waiting[:whole].reshape(-1, FEED):
+            self._accept(block)
 
-    def finish(self) -> list[Utterance]:
-        """Return what was still being said when the stream ended."""
-        last = [self._accept(self._waiting), _utterance(self._recogniser.FinalResult())]
-        self._waiting = np.zeros(0, dtype=np.float32)
-        return [u for u in last if u is not None]
+    def partial(self) -> str:
+        """Return the best guess so far, without what is still unknown speech."""
+        found = json.loads(self._listener.PartialResult()).get("partial", "")
+        before = [p[0].text for p in self._pieces]
+        return " ".join(t for t in (*before, found) if t)
 
-    def _accept(self, block: Samples) -> Utterance | None:
+    def finish(self) -> Utterance | None:
+        """Return what was said, None if nothing was; the recogniser is not used again."""
+        self._accept(self._waiting)
+        self._keep(self._listener.FinalResult())
+        self._idle.append((self._listener, self._fed))
+        return Utterance(_joined(self._pieces)) if self._pieces else None
+
+    def _accept(self, block: Samples) -> None:
         sound = np.round(np.clip(block, -1, 1) * LOUDEST).astype("<i2").tobytes()
-        if sound and self._recogniser.AcceptWaveform(sound):
-            return _utterance(self._recogniser.Result())
-        return None
+        self._fed += len(block)
+        if sound and self._listener.AcceptWaveform(sound):
+            self._keep(self._listener.Result())
+
+    def _keep(self, result: str) -> None:
+        found = json.loads(result).get("alternatives", [])
+        begun_s = self._begun / RECOGNISER_RATE_HZ
+        alternatives = tuple(_alternative(a, begun_s) for a in found)
+        if alternatives and alternatives[0].words:
+            self._pieces.append(alternatives)
 
 
 def load_model(path: Path | None = None) -> VoskModel:
@@ -147,69 +198,35 @@ def shipped_model() -> Path:
     """Return the folder of the model that comes with the package, installed or as source."""
     package = Path(__file__).parents[1]
     homes = (package / "models", package.parents[1] / "models")
-    found = [h / "en-trade-0" for h in homes if (h / "en-trade-0").is_dir()]
-    return found[0] if found else homes[0] / "en-trade-0"
+    found = [h / SHIPPED for h in homes if (h / SHIPPED).is_dir()]
+    return found[0] if found else homes[0] / SHIPPED
 
 
-def missing_words(model_dir: Path, words: Iterable[str]) -> list[str]:
-    """Return the words that a model does not know, sorted.
+def _load(path: Path) -> Any:
+    import vosk
 
-    Parameters
-    ----------
-    model_dir : Path
-        A Vosk model folder.
-    words : iterable of str
-        Single words.
-
-    Returns
-    -------
-    list of str
-        Empty if the model knows them all.
-
-    Raises
-    ------
-    ModelError
-        If the folder has no word list.
-    """
+    vosk.SetLogLevel(-1)
     try:
-        lines = (model_dir / "graph" / "words.txt").read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as e:
-        raise ModelError(f"The speech model {model_dir} has no word list graph/words.txt") from e
-    return sorted(set(words) - {line.split(maxsplit=1)[0] for line in lines if line.strip()})
+        return vosk.Model(str(path))
+    except Exception as e:  # vosk raises nothing more specific
+        raise ModelError(f"{path} cannot be loaded as a speech model") from e
 
 
-def _check_folder(path: Path) -> None:
-    if not path.is_dir():
-        raise ModelError(f"The speech model folder {path} does not exist")
-    lacking = [f for f in MODEL_FILES if not (path / f).is_file() or not (path / f).stat().st_size]
-    if lacking:
-        raise ModelError(f"The speech model {path} lacks {', '.join(lacking)}")
-    damaged = _damaged_files(path)
-    if damaged:
-        raise ModelError(f"The speech model {path} is damaged: {', '.join(damaged)}")
-
-
-def _damaged_files(path: Path) -> list[str]:
-    """Return the listed files whose digest differs: Vosk may end the program on a cut-off file."""
-    listing = path / CHECKSUMS
-    if not listing.is_file():
-        return []
-    pairs = [line.split(maxsplit=1) for line in listing.read_text(encoding="utf-8").splitlines()]
-    return [p[1] for p in pairs if len(p) == 2 and _sha256(path / p[1]) != p[0]]
-
-
-def _sha256(path: Path) -> str | None:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return None
-
-
-def _utterance(result: str) -> Utterance | None:
-    found = tuple(_alternative(a) for a in json.loads(result).get("alternatives", []))
-    return Utterance(found) if found and found[0].words else None
-
-
-def _alternative(found: dict[str, Any]) -> Alternative:
-    words = (Word(w["word"], float(w["start"]), float(w["end"])) for w in found.get("result", []))
+def _alternative(found: dict[str, Any], begun_s: float) -> Alternative:
+    words = (
+        Word(w["word"], round(w["start"] - begun_s, 2), round(w["end"] - begun_s, 2))
+        for w in found.get("result", [])
+    )
     return Alternative(tuple(words), float(found["confidence"]))
+
+
+def _joined(pieces: list[tuple[Alternative, ...]]) -> tuple[Alternative, ...]:
+    """Join the readings of the pieces of one utterance, the likeliest first."""
+    if len(pieces) == 1:
+        return pieces[0]
+    chosen = pieces[0][:JOINED]
+    for piece in pieces[1:]:
+        pairs = product(chosen, piece[:JOINED])
+        joined = [Alternative((*a.words, *b.words), a.score + b.score) for a, b in pairs]
+        chosen = tuple(sorted(joined, key=lambda a: -a.score))[: JOINED**2]
+    return chosen

@@ -10,15 +10,8 @@ from earwitness.speech.recogniser import UNKNOWN_WORD
 
 if TYPE_CHECKING:
     from earwitness.speech.grammar import Grammar, Meaning, Phrase
+    from earwitness.speech.model_folder import Gate
     from earwitness.speech.recogniser import Alternative, Utterance
-
-SCORE_SCALE = 0.8
-"""Factor on score differences before they become probabilities [1]; below 1 it doubts more.
-
-Chosen: benchmarks/dictation_grammar.py.
-"""
-MAX_SHORTFALL = 3.0
-"""How far the chosen reading may score below the best, senseless one [nat]. Chosen: odds of 20."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +26,7 @@ class Weighed:
     """Of this meaning among all that may have been said, 0-1; 0 if nothing was understood."""
 
 
-def weighed(utterance: Utterance, grammar: Grammar) -> Weighed:
+def weighed(utterance: Utterance, grammar: Grammar, gate: Gate) -> Weighed:
     """Return the likeliest meaning of an utterance.
 
     A recogniser that only knows which words may neighbour each other also offers readings that
@@ -46,6 +39,8 @@ def weighed(utterance: Utterance, grammar: Grammar) -> Weighed:
         As recognised.
     grammar : Grammar
         What may be said now.
+    gate : Gate
+        Scale of the scores, and how far below the best a reading may lie.
 
     Returns
     -------
@@ -57,7 +52,7 @@ def weighed(utterance: Utterance, grammar: Grammar) -> Weighed:
     readings: dict[tuple[Meaning, ...], tuple[Alternative, tuple[Phrase, ...]]] = {}
     total = 0.0
     for alternative in utterance.alternatives:
-        share = math.exp(SCORE_SCALE * (alternative.score - best.score))
+        share = math.exp(gate.score_scale * (alternative.score - best.score))
         phrases = _phrases(alternative, grammar)
         if phrases:
             meaning = tuple(p.meaning for p in phrases)
@@ -68,7 +63,7 @@ def weighed(utterance: Utterance, grammar: Grammar) -> Weighed:
         return Weighed(best, (), 0.0)
     meaning = max(shares, key=lambda m: shares[m])
     alternative, phrases = readings[meaning]
-    if best.score - alternative.score > MAX_SHORTFALL:
+    if best.score - alternative.score > gate.shortfall:
         return Weighed(best, (), 0.0)
     return Weighed(alternative, phrases, shares[meaning] / total)
 
