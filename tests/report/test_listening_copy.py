@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import base64
 import io
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile as sf
+from tinytag import TinyTag
 
 from earwitness.audio.recording import Recording
+from earwitness.record.reader import read_record
 from earwitness.report.listening_copy import COPY_RATE_HZ, copy_of_cycled, copy_of_pair
 
 
@@ -82,3 +86,37 @@ def test_a_one_sample_take_still_gives_a_copy() -> None:
 
 def test_a_copy_is_the_same_every_time() -> None:
     assert copy_of_cycled(recording(3, 0.01), []) == copy_of_cycled(recording(3, 0.01), [])
+
+
+@pytest.mark.parametrize("pair", [False, True])
+def test_the_copy_says_inside_that_it_is_derived_and_from_what(pair: bool) -> None:
+    """Read by tinytag, which has its own reader of ID3v2: the comment of the MP3 itself."""
+    digests = ["ab" * 32, "cd" * 32][: 1 + pair]
+    takes = [recording(3, 0.01), recording(3, 0.02, seed=2)][: 1 + pair]
+    copy = (
+        copy_of_pair(*takes, originals=digests)
+        if pair
+        else copy_of_cycled(takes[0], [(1.0, 2.0)], originals=digests)
+    )
+    tag = TinyTag.get(filename="copy.mp3", file_obj=io.BytesIO(copy.mp3))
+    assert tag.title == "Listening copy"
+    assert tag.comment.startswith("Derived, not evidence: cut, made louder and compressed")
+    assert tag.comment.endswith(f"from SHA-256 {' and '.join(digests)}")
+    assert tag.duration == pytest.approx(copy.seconds, abs=0.2)
+
+
+def test_every_copy_in_the_page_names_the_originals_of_its_take(
+    visit_page: str, visit_folder: Path
+) -> None:
+    entries = read_record(visit_folder).entries
+    digests = {e.body["path"]: e.body["sha256"] for e in entries if e.kind == "audio"}
+    known = {
+        " and ".join(digests[path] for path in e.body["audio"] if path in digests)
+        for e in entries
+        if e.kind == "take"
+    }
+    copies = re.findall(r'src="data:audio/mpeg;base64,([^"]+)"', visit_page)
+    assert copies
+    for copy in copies:
+        tag = TinyTag.get(filename="x.mp3", file_obj=io.BytesIO(base64.b64decode(copy)))
+        assert tag.comment.split("from SHA-256 ")[1] in known

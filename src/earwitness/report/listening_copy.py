@@ -61,6 +61,7 @@ def copy_of_cycled(
     take: Recording,
     air_on_s: Sequence[tuple[float, float]],
     *,
+    originals: Sequence[str] = (),
     longest_s: float = LONGEST_S,
     encode: bool = True,
 ) -> ListeningCopy:
@@ -72,6 +73,8 @@ def copy_of_cycled(
         The take; its first channel is the probe.
     air_on_s : sequence of (float, float)
         When the air was on [s].
+    originals : sequence of str
+        SHA-256 of the recordings it is made from, for its tag.
     longest_s : float
         Longest copy [s].
     encode : bool
@@ -81,32 +84,54 @@ def copy_of_cycled(
     start_s = 0.0 if start_s >= take.seconds else start_s
     cut = _cut(take, start_s, longest_s)
     seconds = len(cut) / COPY_RATE_HZ
-    return _copy(cut, _stretches(air_on_s, start_s, seconds), start_s, encode=encode)
+    parts = _stretches(air_on_s, start_s, seconds)
+    return _copy(cut, parts, start_s, originals, encode=encode)
 
 
 def copy_of_pair(
     baseline: Recording,
     pressurised: Recording,
     *,
+    originals: Sequence[str] = (),
     longest_s: float = LONGEST_S,
     encode: bool = True,
 ) -> ListeningCopy:
-    """Make a copy of a pair: the baseline, a short silence, then the recording under pressure."""
+    """Make a copy of a pair: the baseline, a short silence, then the recording under pressure.
+
+    Arguments as `copy_of_cycled`.
+    """
     half_s = (longest_s - GAP_S) / 2
     off, on = (_cut(recording, 0.0, half_s) for recording in (baseline, pressurised))
     gap = np.zeros(round(GAP_S * COPY_RATE_HZ), dtype=np.float32)
     off_s, on_from_s = len(off) / COPY_RATE_HZ, (len(off) + len(gap)) / COPY_RATE_HZ
     end_s = on_from_s + len(on) / COPY_RATE_HZ
     parts = (Stretch(0.0, off_s, False), Stretch(on_from_s, end_s, True))
-    return _copy(np.concatenate([off, gap, on]), parts, 0.0, encode=encode)
+    return _copy(np.concatenate([off, gap, on]), parts, 0.0, originals, encode=encode)
+
+
+def comment_of(originals: Sequence[str]) -> str:
+    """Say inside the copy that it is one, and of what: in ASCII, which every reader of tags has.
+
+    Examples
+    --------
+    >>> comment_of(["ab12"])
+    'Derived, not evidence: cut, made louder and compressed for listening, from SHA-256 ab12'
+    """
+    source = f", from SHA-256 {' and '.join(originals)}" if originals else ""
+    return f"Derived, not evidence: cut, made louder and compressed for listening{source}"
 
 
 def _copy(
-    sound: Samples, stretches: tuple[Stretch, ...], cut_from_s: float, *, encode: bool
+    sound: Samples,
+    stretches: tuple[Stretch, ...],
+    cut_from_s: float,
+    originals: Sequence[str],
+    *,
+    encode: bool,
 ) -> ListeningCopy:
     gain_db = _gain_db(sound)
     louder = np.clip(sound * np.float32(10 ** (gain_db / 20)), -1, 1)
-    mp3 = _mp3(louder) if encode else b""
+    mp3 = _mp3(louder, comment_of(originals)) if encode else b""
     return ListeningCopy(mp3, len(sound) / COPY_RATE_HZ, gain_db, stretches, cut_from_s)
 
 
@@ -142,17 +167,21 @@ def _stretches(
     return tuple(Stretch(a, b, True) for a, b in inside)
 
 
-def _mp3(sound: Samples) -> bytes:
+def _mp3(sound: Samples, comment: str) -> bytes:
+    """Encode, with a comment (ID3v2.3, frame COMM) that goes wherever the copy goes."""
     import soundfile as sf
 
     held = io.BytesIO()
-    sf.write(
+    with sf.SoundFile(
         held,
-        sound,
+        "w",
         COPY_RATE_HZ,
+        channels=1,
         format="MP3",
         subtype="MPEG_LAYER_III",
         bitrate_mode="VARIABLE",
         compression_level=0.5,
-    )
+    ) as mp3:
+        mp3.title, mp3.comment = "Listening copy", comment
+        mp3.write(sound)
     return held.getvalue()

@@ -108,7 +108,7 @@ def take_view(
         f"{point}: spectrogram of the take, and its noise floor by band with the air off and on; "
         f"{said}."
     )
-    picture, player, problem = _picture_and_sound(take, audio, description, sounds)
+    picture, player, problem = _picture_and_sound(told, take, audio, description, sounds)
     return TakeView(
         seq=take.seq,
         point=point,
@@ -195,7 +195,11 @@ def _files(told: Inspection, take: Take) -> Iterator[File]:
 
 
 def _picture_and_sound(
-    take: Take, audio: Callable[[str], Recording], description: str, sounds: Sounds
+    told: Inspection,
+    take: Take,
+    audio: Callable[[str], Recording],
+    description: str,
+    sounds: Sounds,
 ) -> tuple[Markup | None, Player | None, str | None]:
     from markupsafe import Markup, escape
 
@@ -211,11 +215,12 @@ def _picture_and_sound(
     picture = Markup(take_picture(parts, take.finding, described))  # noqa: S704  # our own drawing
     if sounds == "none":
         return picture, None, None
-    encode = sounds == "playable"
+    encode, stored = sounds == "playable", map(told.audio_file, take.audio[: len(recordings)])
+    originals = [file.sha256 for file in stored if file is not None]
     if pair and len(recordings) == 2:
-        copy = copy_of_pair(*recordings, encode=encode)
+        copy = copy_of_pair(*recordings, originals=originals, encode=encode)
     else:
-        copy = copy_of_cycled(recordings[0], take.air_on_s, encode=encode)
+        copy = copy_of_cycled(recordings[0], take.air_on_s, originals=originals, encode=encode)
     return picture, _player(copy, pair=pair), None
 
 
@@ -226,7 +231,9 @@ def _player(copy: ListeningCopy, *, pair: bool) -> Player:
     louder = f"{copy.gain_db:.0f} dB louder than the original" if copy.gain_db else "not amplified"
     where = "" if pair else f", beginning at {copy.cut_from_s:.1f} s of the take"
     air = f"air on at {on}" if on else "air off throughout"
-    caption = f"Listening copy, {copy.seconds:.0f} s, {louder}{where}; {air}."
+    caption = (
+        f"Listening copy, derived, not evidence; {copy.seconds:.0f} s, {louder}{where}; {air}."
+    )
     return Player(_data_uri("audio/mpeg", copy.mp3), copy.seconds, caption)
 
 
