@@ -80,9 +80,10 @@ def simulate(world: World, rng: np.random.Generator) -> Engine:
         takes: list[Take] = []
         for n in numbers:
             level = leak[n] + (rise if n == 1 else 0.0) + noise(1.5)
+            first = len(readings)
             readings += [
-                _reading(len(readings), n, "leakage", level + noise(1.0), "percent")
-                for _ in range(world.readings)
+                _reading(first + i, n, "leakage", level + noise(1.0), "percent", first)
+                for i in range(world.readings)
             ]
             pressed = squeeze * (1 + noise(0.04)) * (1 + noise(0.01))
             readings.append(_reading(len(readings), n, "compression-dry", pressed, "kpa"))
@@ -97,9 +98,12 @@ def _level(true_db: float | None, noise: Callable[[float], float]) -> float | No
     return None if true_db is None else true_db + noise(3.0)
 
 
-def _reading(seq: int, cylinder: int, quantity: str, value: float, unit: str) -> Reading:
+def _reading(
+    seq: int, cylinder: int, quantity: str, value: float, unit: str, first: int | None = None
+) -> Reading:
     held = min(max(value, 0.0), 100.0) if unit == "percent" else value
-    return Reading(seq, DAY, cylinder, quantity, f"{held:.6f}", unit, "typed", None)
+    repeats = None if first == seq else first
+    return Reading(seq, DAY, cylinder, quantity, f"{held:.6f}", unit, "typed", None, repeats)
 
 
 def _take(

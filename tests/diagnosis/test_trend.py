@@ -34,7 +34,7 @@ def at(visit: int, value: float, *, set_up: float = 1.5, reading: float = 1.0, *
 def test_two_visits_of_repeats_are_students_two_sample_test() -> None:
     """With scatter from the repeats alone: scipy.stats.ttest_ind with equal variances."""
     first, second = [17.0, 19.0, 18.5], [21.0, 20.0, 23.0, 22.5]
-    spread, freedom = pooled_scatter([first, second])
+    spread, freedom = pooled_scatter([(float(np.std(x, ddof=1)), len(x)) for x in (first, second)])
     assert freedom == 5
     series = leakage(
         [
@@ -108,9 +108,9 @@ def test_quantiles_are_students(freedom: float) -> None:
 
 def test_pooled_scatter_by_hand() -> None:
     """(9, 11) and (20, 23, 26): squares 2 and 18 over 1 + 2 degrees of freedom."""
-    spread, freedom = pooled_scatter([[9.0, 11.0], [20.0, 23.0, 26.0], [5.0]])
+    spread, freedom = pooled_scatter([(math.sqrt(2), 2), (3.0, 3)])
     assert (spread, freedom) == (pytest.approx(math.sqrt(20 / 3)), 3)
-    spread, freedom = pooled_scatter([[4.0]])
+    spread, freedom = pooled_scatter([])
     assert math.isnan(spread)
     assert freedom == 0
 

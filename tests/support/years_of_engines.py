@@ -92,8 +92,11 @@ def _sound(w: RecordWriter, folder: Path, day: date) -> str:
 def _write_cylinder(
     w: RecordWriter, number: int, said: Cylinder, sound: str, basis: bodies.Basis
 ) -> None:
+    first = None
     for percent in said.leakage:
-        w.append("reading", _reading(number, "leakage", percent, "percent"))
+        body = _reading(number, "leakage", percent, "percent", repeats=first)
+        seq = w.append("reading", body).seq
+        first = first or seq
     if said.dry_kpa is not None:
         w.append("reading", _reading(number, "compression-dry", said.dry_kpa, "kpa"))
     for point, rise in said.hiss.items():
@@ -107,9 +110,11 @@ def _write_cylinder(
 
 
 def _reading(
-    number: int, quantity: bodies.Quantity, value: float, unit: str
+    number: int, quantity: bodies.Quantity, value: float, unit: str, repeats: int | None = None
 ) -> Mapping[str, object]:
-    return bodies.reading_body(number, quantity, f"{value:g}", unit, origin="typed")
+    return bodies.reading_body(
+        number, quantity, f"{value:g}", unit, origin="typed", repeats=repeats
+    )
 
 
 def finding(point: str, rise_db: float, basis: bodies.Basis = "cycles") -> Finding:

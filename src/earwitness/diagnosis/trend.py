@@ -210,32 +210,30 @@ def widening(series: Sequence[Series], quantity: Quantity) -> float:
     return math.sqrt(seen / middle) if len(squares) >= FEWEST_STEPS and seen > largest else 1.0
 
 
-def pooled_scatter(groups: Iterable[Sequence[float]]) -> tuple[float, int]:
-    """Return the standard deviation within groups of repeated readings, and its freedom.
+def pooled_scatter(repeats: Iterable[tuple[float, int]]) -> tuple[float, int]:
+    """Return the standard deviation of repeated readings over all set-ups, and its freedom.
 
     Parameters
     ----------
-    groups : iterable of sequences
-        Readings of one quantity at one set-up each, in one unit.
+    repeats : iterable of (float, int)
+        Standard deviation and number of the readings of each set-up, in one unit.
 
     Returns
     -------
     float
-        Root of the sum of squares about each group's own mean over the degrees of freedom; NaN
-        if there are none.
+        Root of the mean variance, each weighted by its degrees of freedom; NaN if there are none.
     int
-        Degrees of freedom: readings less groups.
+        Degrees of freedom: readings less set-ups.
 
     Examples
     --------
-    >>> pooled_scatter([[9.0, 11.0], [20.0]])
-    (1.4142135623730951, 1)
+    >>> pooled_scatter([(2.0, 2), (1.0, 4)])
+    (1.3228756555322954, 4)
     """
     squares, freedom = 0.0, 0
-    for group in groups:
-        mean = _sum(group) / len(group)
-        squares += _sum((x - mean) ** 2 for x in group)
-        freedom += len(group) - 1
+    for deviation, count in repeats:
+        squares += (count - 1) * deviation**2
+        freedom += count - 1
     return (math.sqrt(squares / freedom) if freedom else math.nan), freedom
 
 

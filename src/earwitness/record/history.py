@@ -20,15 +20,16 @@ from earwitness.diagnosis.trend import (
     pooled_scatter,
 )
 from earwitness.gauges.orifice import leak_size
-from earwitness.record.readings import kpa_of, last_of, number_of
+from earwitness.gauges.repeated import repeated
+from earwitness.record.readings import kpa_of, series_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from earwitness.acoustics.finding import Finding
+    from earwitness.gauges.readout import LeakageRead
     from earwitness.record.archive import Engine, Visit
     from earwitness.record.model import Take
-    from earwitness.record.readings import Reading
 
 SAME_TESTER = 0.02
 """Relative difference up to which two orifices or two supplies are the same [1]. Chosen: a pair of
@@ -113,13 +114,7 @@ def _from_repeats(
     freedom: dict[Quantity, float] = {}
     for quantity in get_args(_Read):
         default = scatter[quantity]
-        groups = [
-            _in_unit(default, [_plain_number(r) for r in read])
-            for visit in engine.visits
-            for cylinder in visit.told.tested
-            if (read := _read(visit, cylinder, quantity))
-        ]
-        spread, degrees = pooled_scatter(groups)
+        spread, degrees = pooled_scatter(_repeats(engine, quantity))
         if degrees >= LEAST_REPEATS:
             origin = (
                 f"set-up: {default.origin}; reading: repeated readings of these visits, "
@@ -131,25 +126,29 @@ def _from_repeats(
     return known, freedom
 
 
-def _in_unit(scatter: Scatter, readings: list[float]) -> list[float]:
-    """Return readings as shares of their mean where the scatter is a share."""
-    mean = math.fsum(readings) / len(readings)
-    return [r / mean for r in readings] if scatter.relative and mean > 0 else readings
+def _repeats(engine: Engine, quantity: _Read) -> Iterator[tuple[float, int]]:
+    """Yield the scatter and the number of the readings of each set-up that was read repeatedly."""
+    for visit in engine.visits:
+        for cylinder in visit.told.tested:
+            if quantity == "leakage":
+                leak = visit.told.leakage(cylinder)
+                if leak and leak.scatter_percent is not None:
+                    yield leak.scatter_percent, leak.count
+            elif (
+                len(kpa := _kpa(visit, cylinder, quantity)) > 1 and (read := repeated(kpa)).mean > 0
+            ):
+                yield (read.scatter or 0.0) / read.mean, len(kpa)
 
 
-def _read(visit: Visit, cylinder: int, quantity: _Read) -> list[Reading]:
-    return [r for r in visit.told.readings_of(cylinder) if r.quantity == quantity]
-
-
-def _plain_number(reading: Reading) -> float:
-    return number_of(reading) if reading.quantity == "leakage" else kpa_of(reading)
+def _kpa(visit: Visit, cylinder: int, quantity: _Read) -> list[float]:
+    return [kpa_of(r) for r in series_of(visit.told.readings_of(cylinder), quantity)]
 
 
 # --- leakage ---------------------------------------------------------------------------------
 
 
-_Tester = tuple[float, float]
-"""Orifice [mm] and supply [kPa] of a leakage tester."""
+_Tester = tuple[float, float, float]
+"""Orifice [mm], supply, and absolute pressure around the engine [kPa] of a leakage test."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,10 +156,9 @@ class _Leak:
     """A leakage as read at one visit, with the tester it was read on."""
 
     visit: int
-    percent: float
-    readings: int
+    read: LeakageRead
     tester: _Tester | None
-    """None unless both figures are stated."""
+    """None unless orifice and supply are stated."""
 
 
 def _leakage(
@@ -168,9 +166,9 @@ def _leakage(
 ) -> Series:
     """Follow the percentage; where testers differ, as the last of them would show each leak."""
     leaks = [
-        _Leak(i, percent, max(1, len(_read(visit, cylinder, "leakage"))), _tester(visit, cylinder))
+        _Leak(i, read, _tester(visit, cylinder))
         for i, visit in enumerate(engine.visits)
-        if (percent := visit.told.leakage_percent(cylinder)) is not None
+        if (read := visit.told.leakage(cylinder)) is not None
     ]
     stated = [leak.tester for leak in leaks if leak.tester]
     target = None
@@ -189,7 +187,7 @@ def _leakage(
 _DIFFERENT = (
     "The leakage testers of these visits differ, and a percentage means nothing without its "
     "tester. Each one was turned into the round hole that loses as much air, and is given as the "
-    "tester of the last visit ({:g} mm, {:g} kPa) would show that hole."
+    "tester of the last visit ({:g} mm, {:g} kPa, in air of {:.0f} kPa) would show that hole."
 )
 _UNSTATED = (
     "Not every visit states orifice and supply of its leakage tester: percentages are compared as "
@@ -203,7 +201,7 @@ _LEFT_OUT = (
 
 def _tester(visit: Visit, cylinder: int) -> _Tester | None:
     orifice, supply = visit.told.opened.gauge.orifice_mm, visit.told.supply_kpa(cylinder)
-    return None if orifice is None or supply is None else (orifice, supply)
+    return None if orifice is None or supply is None else (orifice, supply, visit.told.ambient_kpa)
 
 
 def _same(one: _Tester, other: _Tester) -> bool:
@@ -211,8 +209,12 @@ def _same(one: _Tester, other: _Tester) -> bool:
 
 
 def _carried(engine: Engine, leak: _Leak, target: _Tester | None, known: Scatter) -> Value | None:
-    """Return a leakage as the target tester shows it, its scatter along with it."""
-    percent, scale, as_read = leak.percent, 1.0, None
+    """Return a leakage as the target tester shows it, its scatter along with it.
+
+    What a moved scale leaves open is taken as a rectangular distribution, its half width over
+    sqrt(3) (JCGM 100:2008, 4.3.7, from memory).
+    """
+    percent, scale, as_read = leak.read.percent, 1.0, None
     if target and not (leak.tester and _same(target, leak.tester)):
         if leak.tester is None or percent > MOST_PERCENT:
             return None
@@ -224,16 +226,17 @@ def _carried(engine: Engine, leak: _Leak, target: _Tester | None, known: Scatter
         engine,
         leak.visit,
         percent,
-        scale * known.set_up,
-        scale * known.reading,
-        readings=leak.readings,
+        scale * math.hypot(known.set_up, leak.read.bound_percent / math.sqrt(3.0)),
+        scale * known.reading / math.sqrt(leak.read.count),
+        readings=leak.read.count,
         as_read=as_read,
     )
 
 
 def _hole_mm(tester: _Tester, percent: float) -> float:
     """Return the hole that a tester shows as `percent` [mm]."""
-    size = leak_size(percent, orifice_mm=tester[0], supply_kpa=tester[1])
+    orifice, supply, ambient = tester
+    size = leak_size(percent, orifice_mm=orifice, supply_kpa=supply, ambient_kpa=ambient)
     return size.hole_mm if size else math.inf
 
 
@@ -250,16 +253,23 @@ def _percent_on(tester: _Tester, hole_mm: float) -> float:
 
 
 def _compression(engine: Engine, cylinder: int, quantity: _Read, scatter: Scatter) -> Series:
+    """Follow the mean of the readings of each visit; its scatter is a share of the mean of all."""
     found = [
-        (i, read)
+        (i, repeated(kpa))
         for i, visit in enumerate(engine.visits)
-        if (read := _read(visit, cylinder, quantity))
+        if (kpa := _kpa(visit, cylinder, quantity))
     ]
-    kept = [(i, read, kpa_of(last)) for i, read in found if (last := last_of(read, quantity))]
-    level = math.fsum(kpa for *_, kpa in kept) / len(kept) if kept else 0.0
+    level = math.fsum(read.mean for _, read in found) / max(1, len(found))
     values = tuple(
-        _value(engine, i, kpa, scatter.set_up * level, scatter.reading * level, readings=len(read))
-        for i, read, kpa in kept
+        _value(
+            engine,
+            i,
+            read.mean,
+            scatter.set_up * level,
+            scatter.reading * level / math.sqrt(len(read.values)),
+            readings=len(read.values),
+        )
+        for i, read in found
     )
     return Series(cylinder, quantity, None, "kPa", values)
 

@@ -16,7 +16,6 @@ from earwitness.report.history_tables import interval
 from earwitness.report.history_words import (
     DIGITS,
     QUANTITIES,
-    UNIT_OF_DIFFERENCE,
     headlines,
     outcome,
 )
@@ -108,8 +107,7 @@ def _frame(series: Series, called: Sequence[Change]) -> Iterator[str]:
     if called:
         step = called[0]
         word, _, _ = outcome(step).partition(" (")
-        shown = f"{word.lower()} {UNIT_OF_DIFFERENCE[step.quantity]}"
-        yield text(FRAME.right, 17, shown, anchor="end", colour=FOUND_COLOUR, bold=True)
+        yield text(FRAME.right, 17, word.lower(), anchor="end", colour=FOUND_COLOUR, bold=True)
         corners = [(FRAME.x, FRAME.y), (FRAME.right, FRAME.y), (FRAME.right, FRAME.bottom)]
         corners += [(FRAME.x, FRAME.bottom), (FRAME.x, FRAME.y - 1.5)]
         yield line(corners, FOUND_COLOUR, 3)
