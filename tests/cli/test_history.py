@@ -104,3 +104,28 @@ def test_hostile_labels_cannot_move_the_cursor(earwitness: Run, tmp_path: Path) 
     assert "\x1b" not in said
     assert "\u202e" not in said
     assert "[red]x[/red][U+001B]" in said
+
+
+@pytest.mark.slow
+def test_a_bag_that_withholds_its_vin_is_known_by_the_record_beside_it(
+    earwitness: Run, bay: Path
+) -> None:
+    """What was replayed and packed for a stranger lies beside its record: one visit, signed."""
+    archive = bay / "archive"
+    assert earwitness("replay", bay / "sheet.toml", "--out", archive / "record").exit_code == 0
+    packed = earwitness(
+        "pack", archive / "record", "--out", archive / "claim", "--withhold", "vin",
+        "--keys", bay / "keys",
+    )  # fmt: skip
+    assert packed.exit_code == 0, packed.stderr
+    body = json.loads(earwitness("history", archive, "--json").stdout)
+    (engine,) = body["engines"]
+    (visit,) = engine["visits"]
+    assert engine["known_by"] == "vin"
+    assert (visit["kind"], visit["place"], visit["copies"]) == ("claim bag", "claim", ["record"])
+    sound = next((archive / "claim/data/record/audio").iterdir())
+    sound.write_bytes(sound.read_bytes()[:-1] + b"x")
+    left = json.loads(earwitness("history", archive, "--json").stdout)
+    assert left["engines"][0]["visits"][0]["kind"] == "record"
+    assert left["left_out"][0]["place"] == "claim"
+    assert "digest-differs" in left["left_out"][0]["why"]

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 import pytest
 
 from earwitness.diagnosis.trend import SCATTER
 from earwitness.engine.layout import engine_layout
+from earwitness.record import bodies
 from earwitness.record.archive import read_archive
 from earwitness.record.history import engine_history
+from earwitness.record.store import RecordWriter
 from years_of_engines import VIN, Cylinder, write_visit, write_years
 
 if TYPE_CHECKING:
@@ -148,6 +150,34 @@ def test_screening_pairs_are_not_compared(tmp_path: Path) -> None:
     history = history_of(tmp_path, loud, loud, basis="pair")
     assert {s.quantity for s in history.series} == {"leakage"}
     assert any("only screen" in r for r in history.remarks)
+
+
+@pytest.mark.parametrize("rise", [300.0, -300.0, math.nan, math.inf, 201.0])
+def test_a_level_that_is_none_is_not_followed(tmp_path: Path, rise: float) -> None:
+    loud = {1: Cylinder((9.0,), hiss={"tailpipe": rise})}
+    history = history_of(tmp_path, loud, loud)
+    assert {s.quantity for s in history.series} == {"leakage"}
+
+
+def test_no_compression_at_all_is_a_value(tmp_path: Path) -> None:
+    """A mark of 10 kPa over sqrt(12) is 2.9 kPa: the least that two readings scatter by."""
+    history = history_of(tmp_path, *({1: Cylinder(dry_kpa=0.0)} for _ in DAYS))
+    step, line = history.changes
+    assert step.scatter > 2.9 * math.sqrt(2)
+    assert not step.called
+    assert not line.called
+
+
+def test_readings_that_contradict_each_other_leave_the_visit_out(tmp_path: Path) -> None:
+    write_visit(tmp_path / "good", DAYS[0], {1: Cylinder((9.0,))})
+    bad = write_visit(tmp_path / "bad", DAYS[1], {1: Cylinder((9.0,))}, close=False)
+    with RecordWriter.open(bad, clock=lambda: datetime(2024, 5, 3, tzinfo=UTC)) as writer:
+        for quantity, kpa in (("supply-pressure", "500"), ("cylinder-pressure", "600")):
+            body = bodies.reading_body(1, quantity, kpa, "kpa", origin="typed")
+            writer.append("reading", body)
+    found = read_archive(tmp_path)
+    assert [v.place for e in found.engines for v in e.visits] == ["good"]
+    assert [(one.place, "above its supply" in one.why) for one in found.left_out] == [("bad", True)]
 
 
 def test_sixteen_cylinders_and_one_visit(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from earwitness.engine.vin import check_vin, vin_warning
 from earwitness.errors import EarwitnessError, RecordError
 from earwitness.record.claim.check.verify import verify
 from earwitness.record.claim.layout import CLAIM, DECLARATION, PAYLOAD, RECORD
-from earwitness.record.model import Inspection, inspection
+from earwitness.record.model import Inspection, evidence, inspection
 from earwitness.record.reader import LOG, read_record
 
 if TYPE_CHECKING:
@@ -221,6 +221,7 @@ def _visit(place: Path, name: str, kind: Kind) -> tuple[Record, Visit]:
         raise _defective(checked)
     record = read_record(place / RECORD if checked else place)
     told = inspection(record)
+    evidence(told)  # what cannot be judged cannot be followed either
     remarks: list[str] = []
     if checked and not checked.sound:
         remarks.append(_judged_otherwise(checked, told))

@@ -39,6 +39,11 @@ LEAST_RISE_DB = 0.1
 could detect; it keeps the bound from minus infinity."""
 MOST_PERCENT = 99.9
 """Leakage up to which it is carried over to another tester [%]: no hole is as large as 100 %."""
+LEAST_SCATTER_KPA = 3.0
+"""Least standard deviation of a compression [kPa], where it is near nothing: a mark of 10 kPa over
+sqrt(12) (JCGM 100:2008, F.2.2.1, from memory)."""
+MOST_DB = 200.0
+"""Levels beyond are none [dB]: 24 bits span 144 dB."""
 HALVINGS = 60
 """Halvings of the interval in which a percentage is sought [1]: past double precision."""
 
@@ -265,7 +270,7 @@ def _compression(engine: Engine, cylinder: int, quantity: _Read, scatter: Scatte
             engine,
             i,
             read.mean,
-            scatter.set_up * level,
+            max(scatter.set_up * level, LEAST_SCATTER_KPA),
             scatter.reading * level / math.sqrt(len(read.values)),
             readings=len(read.values),
         )
@@ -314,7 +319,8 @@ def _counting(take: Take) -> Finding | None:
     finding = take.finding if take.counts else None
     if finding is None or finding.grade == "undetermined":
         return None
-    return finding if all(map(math.isfinite, finding.interval_db)) else None
+    levels = (finding.excess_db, *finding.interval_db, finding.detectable_db or 0.0)
+    return finding if all(abs(db) <= MOST_DB for db in levels) else None
 
 
 def _heard(engine: Engine, visit: int, finding: Finding, scatter: Scatter) -> Value:
