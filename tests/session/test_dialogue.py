@@ -100,7 +100,7 @@ def test_the_technician_breaks_into_the_read_back(aloud):
     happened += aloud.feed(pause(1.0))
     effects = [e for h in happened if isinstance(h, Turn) for e in h.effects]
     assert stored(effects) == []
-    assert machine.Say("leakage forty two percent, correct?") in effects
+    assert machine.Say("cylinder 3, leakage forty two percent, correct?") in effects
 
 
 def test_a_note_is_kept_as_sound(model):

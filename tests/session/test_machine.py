@@ -59,7 +59,7 @@ CONFIRM = heard("confirm")
 
 def test_a_reading_is_stored_after_read_back_and_confirmation() -> None:
     _, effects = talk(THREE, LEAK, CONFIRM)
-    assert Say("leakage thirty four percent, correct?") in effects
+    assert Say("cylinder 3, leakage thirty four percent, correct?") in effects
     assert stored(effects) == [("leakage", "34")]
 
 
@@ -220,7 +220,7 @@ def overlapped(command: str | None, value: float | None = None, **more: bool) ->
 def test_a_confirmation_into_the_read_back_stores_nothing_but_has_it_read_again() -> None:
     _, effects = talk(THREE, LEAK, overlapped("confirm"))
     assert stored(effects) == []
-    assert effects[-1] == Say("leakage thirty four percent, correct?")
+    assert effects[-1] == Say("cylinder 3, leakage thirty four percent, correct?")
 
 
 def test_its_own_read_back_is_no_second_saying() -> None:
@@ -251,7 +251,7 @@ def test_a_number_gone_on_with_is_no_second_saying() -> None:
     more = replace(LEAK, extends=True)
     _, effects = talk(THREE, LEAK, more)
     assert stored(effects) == []
-    assert effects[-1] == Say("leakage thirty four percent, correct?")
+    assert effects[-1] == Say("cylinder 3, leakage thirty four percent, correct?")
 
 
 def test_a_number_that_is_in_doubt_waits_no_longer() -> None:

@@ -321,7 +321,7 @@ def _bubbles(state: State, seen: str) -> Step:
 
 
 def _read_back(state: State, reading: Reading) -> Say:
-    return _say(state, "read_back", reading=reading.spoken)
+    return _say(state, "read_back", n=reading.cylinder, reading=reading.spoken)
 
 
 def _propose(state: State, reading: Reading, heard: Heard | None) -> Step:
