@@ -9,7 +9,7 @@ These must hold, by their numbers:
 3. The entries of the record follow from one another (RFC 8785), names from their salted digests.
 4. The statement is signed (Ed25519, RFC 8032) and states this manifest, chain head and count.
 5. Every sound file that the record names is there, with the size and digest stated in its entry.
-Not checked: whether the sound can be played; findings, verdict and report.
+Not checked: whether the sound can be played; who signed a time stamp; findings, verdict, report.
 """
 
 import base64

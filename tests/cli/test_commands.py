@@ -35,7 +35,7 @@ HEAVY = {
 def test_the_commands_are_the_documented_ones() -> None:
     assert COMMANDS == [
         "audit", "demo", "devices", "dictate", "disclose", "history", "judge", "pack", "plan",
-        "replay", "report", "score", "verify",
+        "replay", "report", "score", "timestamp", "verify",
     ]  # fmt: skip
 
 

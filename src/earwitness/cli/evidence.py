@@ -19,6 +19,7 @@ from earwitness.record.claim.keys.card import KeyCard, card_text, read_card
 from earwitness.record.claim.keys.shop_key import rotate, shop_key
 from earwitness.record.claim.make.bag import beside, pack, refuse_place
 from earwitness.record.claim.make.disclosure import disclosure
+from earwitness.record.claim.make.stamping import add_timestamp, request_timestamp
 from earwitness.record.durable import replace_file, storage_error, write_file
 from earwitness.record.identity import MAX_BYTES, identity_bytes, read_identity
 from earwitness.record.model import inspection
@@ -27,6 +28,7 @@ from earwitness.report.page_words import words_of_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator
+    from datetime import datetime
 
     from earwitness.record.claim.audit import Row, Summary
     from earwitness.record.claim.check.defects import Depth, Verification
@@ -100,7 +102,12 @@ def pack_record(
 
 
 def verify_bag(
-    bag: Path, depth: Depth, *, card: Path | None = None, identity: Path | None = None
+    bag: Path,
+    depth: Depth,
+    *,
+    card: Path | None = None,
+    identity: Path | None = None,
+    authority: Path | None = None,
 ) -> Verification:
     """Check a claim bag; with the shop's key card also whose it is.
 
@@ -114,16 +121,60 @@ def verify_bag(
         The shop's key card.
     identity : Path, optional
         People and engine that the bag withholds, as `disclose` wrote them.
+    authority : Path, optional
+        Certificate in PEM of the authority of an enclosed time stamp.
 
     Raises
     ------
     KeyStoreError, RecordError
-        If card or identity cannot be read. A bag that cannot be read is a defect, not an error.
+        If one of these files cannot be read. A bag that cannot be read is a defect, not an error.
     """
     known = None if card is None else _digest_on(card)
     drawing = Drawing(draw=draw_silent_report, words=words_of_page)
     shown = None if identity is None else _identity_of(identity)
-    return verify(bag, depth=depth, known_key=known, render=drawing, identity=shown)
+    trusted = None if authority is None else certificate(authority)
+    return verify(
+        bag, depth=depth, known_key=known, render=drawing, identity=shown, authority=trusted
+    )
+
+
+def stamp(
+    bag: Path, *, request: Path | None, add: Path | None, authority: Path | None
+) -> datetime | None:
+    """Write a request for a time stamp, or put the answer into the bag.
+
+    Returns
+    -------
+    datetime or None
+        The time that the answer states; None for a request.
+
+    Raises
+    ------
+    RecordError, StorageError
+        As `request_timestamp` and `add_timestamp`; or if it is neither of both, or both.
+    """
+    if (request is None) == (add is None) or (request and authority):
+        raise RecordError(
+            "timestamp takes either --request or --add",
+            remedy="First --request FILE; send it to an authority; then --add its answer.",
+        )
+    if request is not None:
+        request_timestamp(bag, request)
+        return None
+    trusted = None if authority is None else certificate(authority)
+    return add_timestamp(bag, add, authority=trusted).time if add else None
+
+
+def certificate(path: Path) -> bytes:
+    """Read the file of an authority's certificate; raises RecordError."""
+    try:
+        with path.open("rb") as f:
+            return f.read(MAX_BYTES)
+    except OSError as e:
+        raise RecordError(
+            f"{path} cannot be read ({e.strerror})",
+            remedy="Give the certificate that the authority publishes, in PEM.",
+        ) from e
 
 
 def disclose(record: Path, fields: Collection[str], out: Path) -> dict[str, str]:

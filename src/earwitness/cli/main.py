@@ -174,6 +174,7 @@ def verify(
     identity: Annotated[
         Path | None, typer.Option(help="What the bag withholds, as `disclose` wrote it.")
     ] = None,
+    authority: options.Authority = None,
     as_json: options.Json = False,
 ) -> None:
     """Check that nothing in a claim bag was lost or altered. Exit 0 sound, 1 defective.
@@ -184,7 +185,8 @@ def verify(
     from earwitness.cli.evidence import verify_bag
 
     depth = options.depth(quick=quick, recompute=recompute)
-    show.verified(verify_bag(bag, depth, card=key, identity=identity), as_json=as_json)
+    found = verify_bag(bag, depth, card=key, identity=identity, authority=authority)
+    show.verified(found, as_json=as_json)
 
 
 @app.command()
@@ -204,6 +206,28 @@ def disclose(
 
     shown = evidence.disclose(record, options.fields(what), out)
     show.disclosed(shown, out, as_json=as_json)
+
+
+@app.command()
+def timestamp(
+    bag: Annotated[Path, typer.Argument(help="Claim bag.")],
+    request: Annotated[
+        Path | None, typer.Option(help="Write the request for an authority.")
+    ] = None,
+    add: Annotated[Path | None, typer.Option(help="Put an authority's answer in.")] = None,
+    authority: options.Authority = None,
+    as_json: options.Json = False,
+) -> None:
+    """Have an authority vouch for the time of a claim bag (RFC 3161).
+
+    Example: earwitness timestamp van-42-claim --request van-42.tsq
+
+    Example: earwitness timestamp van-42-claim --add van-42.tsr --authority authority.pem
+    """
+    from earwitness.cli import evidence, show
+
+    time = evidence.stamp(bag, request=request, add=add, authority=authority)
+    show.stamped(time, request, as_json=as_json)
 
 
 @app.command()

@@ -35,6 +35,9 @@ Withhold = Annotated[
     str,
     typer.Option(help="Leave out: all, people, or names with commas, e.g. vin,customer."),
 ]
+Authority = Annotated[
+    Path | None, typer.Option(help="Certificate (PEM) of the time stamp's authority.")
+]
 Times = tuple[tuple[float, float], ...]
 
 

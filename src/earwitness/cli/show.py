@@ -14,6 +14,7 @@ from earwitness.errors import EXIT_DEFECT
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from datetime import datetime
     from pathlib import Path
 
     from earwitness.acoustics.finding import Finding
@@ -30,6 +31,7 @@ AUDIT_SCHEMA = "earwitness.audit/1"
 DEVICES_SCHEMA = "earwitness.devices/1"
 DISCLOSE_SCHEMA = "earwitness.disclose/1"
 PACK_SCHEMA = "earwitness.pack/1"
+TIMESTAMP_SCHEMA = "earwitness.timestamp/1"
 REPORT_SCHEMA = "earwitness.report/1"
 SCORE_SCHEMA = "earwitness.score/1"
 DECIBANS = (
@@ -156,6 +158,17 @@ def disclosed(shown: dict[str, str], out: Path, *, as_json: bool) -> None:
         _json({"schema": DISCLOSE_SCHEMA, "file": str(out), "identity": shown})
         return
     typer.echo(f"Disclosed in {out}: {', '.join(f'{k} {v}' for k, v in shown.items())}")
+
+
+def stamped(time: datetime | None, request: Path | None, *, as_json: bool) -> None:
+    """Print where a request for a time stamp lies, or the time that an answer states."""
+    if as_json:
+        asked, stated = str(request) if request else None, time.isoformat() if time else None
+        _json({"schema": TIMESTAMP_SCHEMA, "request": asked, "time": stated})
+    elif time is None:
+        typer.echo(f"Request: {request}\nSend it to a time stamp authority; then --add its answer.")
+    else:
+        typer.echo(f"Time stamp: {time.isoformat()}")
 
 
 def verified(result: Verification, *, as_json: bool) -> None:

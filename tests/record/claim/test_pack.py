@@ -28,7 +28,7 @@ from earwitness.record import bodies
 from earwitness.record.claim.keys.rotation import SignedRotation, read_rotation
 from earwitness.record.claim.keys.shop_key import ShopKey, rotate, shop_key
 from earwitness.record.claim.make import bag as bags
-from earwitness.record.claim.make.bag import add_timestamp, pack
+from earwitness.record.claim.make.bag import pack
 from earwitness.record.claim.make.disclosure import disclosure
 from earwitness.record.claim.manifest import list_files, read_bag_info, read_manifest
 from earwitness.record.claim.statement import (
@@ -612,99 +612,6 @@ def test_the_note_lets_anybody_check_a_name(bag: Path, record: Path, tmp_path: P
         run = subprocess.run(["sh", "-euc", commands], cwd=bag, capture_output=True, check=True)
         digest, opening = run.stdout.decode().splitlines()
         assert json.loads(opening)["body"]["identity"][name] == digest.split()[0]
-
-
-@pytest.fixture
-def token(bag: Path, tmp_path: Path) -> Path:
-    """As much of a time stamp as is looked at here: the digest of the statement within it."""
-    digest = hashlib.sha256((bag / "claim/statement.json").read_bytes()).digest()
-    path = tmp_path / "answer.tsr"
-    path.write_bytes(b"\x30\x82\x01\x00" + digest + b"\x00" * 40)
-    return path
-
-
-def test_a_time_stamp_goes_into_a_finished_bag(bag: Path, token: Path) -> None:
-    before = content(bag)
-    add_timestamp(bag, token)
-    after = content(bag)
-    assert after.pop("claim/timestamp.tsr") == token.read_bytes()
-    assert before.keys() == after.keys()
-    assert {p for p in after if after[p] != before[p]} == {"tagmanifest-sha256.txt"}
-    assert bagit.Bag(str(bag)).validate()
-    assert read_manifest(bag / "tagmanifest-sha256.txt").faults == ()
-    with pytest.raises(RecordError, match="already has a time stamp"):
-        add_timestamp(bag, token)
-
-
-def test_a_time_stamp_can_be_packed(
-    bag: Path, token: Path, record: Path, key: ShopKey, reports: dict[str, Path], tmp_path: Path
-) -> None:
-    again = pack(record, tmp_path / "b", key=key, clock=packed_at, reports=reports, timestamp=token)
-    add_timestamp(bag, token)
-    assert content(again) == content(bag)
-
-
-AUTHORITY = """
-[req]
-distinguished_name = name
-x509_extensions = stamps
-prompt = no
-[name]
-CN = Time stamp authority of this test
-[stamps]
-extendedKeyUsage = critical, timeStamping
-basicConstraints = CA:TRUE
-[tsa]
-default_tsa = here
-[here]
-serial = serial
-signer_cert = authority.pem
-signer_key = authority.key
-signer_digest = sha256
-default_policy = 1.2.3.4
-digests = sha256
-"""
-
-
-@pytest.mark.slow
-def test_an_answer_of_a_true_authority_is_taken_and_checks_by_the_note(
-    bag: Path, tmp_path: Path
-) -> None:
-    """RFC 3161 by openssl: asked over the statement, answered, packed, checked as the note says."""
-
-    def openssl(*args: str | Path) -> None:
-        subprocess.run(["openssl", *args], cwd=place, check=True, capture_output=True)
-
-    place = tmp_path / "authority"
-    place.mkdir()
-    (place / "conf").write_text(AUTHORITY)
-    (place / "serial").write_text("01\n")
-    make = "req -x509 -newkey rsa:2048 -nodes -days 2 -config conf"
-    openssl(*make.split(), "-keyout", "authority.key", "-out", "authority.pem")
-    statement = bag / "claim/statement.json"
-    openssl("ts", "-query", "-data", statement, "-sha256", "-cert", "-out", "question")
-    openssl("ts", "-reply", "-config", "conf", "-queryfile", "question", "-out", "answer.tsr")
-    add_timestamp(bag, place / "answer.tsr")
-    assert bagit.Bag(str(bag)).validate()
-    note = (bag / "data/CHECKING.txt").read_text(encoding="utf-8")
-    command = next(line for line in note.splitlines() if "openssl ts -verify" in line)
-    command = command.replace("AUTHORITY.pem", str(place / "authority.pem"))
-    checked = subprocess.run(["bash", "-c", command], cwd=bag, capture_output=True, check=False)
-    assert (checked.returncode, b"Verification: OK" in checked.stdout + checked.stderr) == (0, True)
-    statement.write_bytes(statement.read_bytes() + b" ")
-    checked = subprocess.run(["bash", "-c", command], cwd=bag, capture_output=True, check=False)
-    assert checked.returncode != 0
-
-
-def test_a_time_stamp_over_something_else_is_refused(
-    bag: Path, token: Path, tmp_path: Path
-) -> None:
-    before = content(bag)
-    token.write_bytes(b"\x30" * 200)
-    for wrong in (token, tmp_path / "gone.tsr", tmp_path):
-        with pytest.raises(RecordError, match=r"is no time stamp over this|cannot be read"):
-            add_timestamp(bag, wrong)
-    assert content(bag) == before
 
 
 def test_what_a_bag_discloses_is_said_before(

@@ -14,6 +14,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from cryptography.hazmat.primitives.asymmetric.x25519 import X25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
+from authority import make_authority
 from tampering.bench import (
     PUBLIC_KEY,
     REPORT,
@@ -233,8 +234,29 @@ def stale_claim(b: Bench) -> None:
 
 
 def time_stamp_of_another_statement(b: Bench) -> None:
-    """Enclose a time stamp that was made for something else."""
+    """Enclose a true time stamp that was made for something else."""
+    b.write("claim/other.json", b"{}")
+    stamp = make_authority(b.bag.with_name("authority")).stamp(b.path("claim/other.json"))
+    b.write("claim/timestamp.tsr", stamp.read_bytes())
+    b.path("claim/other.json").unlink()
+    b.retag()
+
+
+def time_stamp_that_is_none(b: Bench) -> None:
+    """Enclose bytes that are no answer of any authority."""
     b.write("claim/timestamp.tsr", b"\x30\x82" + bytes(200))
+    b.retag()
+
+
+def time_stamp_that_was_refused(b: Bench) -> None:
+    """Enclose the answer of an authority that refused (RFC 3161, section 2.4.2: status 2)."""
+    b.write("claim/timestamp.tsr", bytes.fromhex("30053003020102"))
+    b.retag()
+
+
+def time_stamp_without_end(b: Bench) -> None:
+    """Enclose two megabytes in the place of a time stamp."""
+    b.write("claim/timestamp.tsr", bytes(2 << 20))
     b.retag()
 
 

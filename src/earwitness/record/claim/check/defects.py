@@ -135,7 +135,11 @@ KINDS: Mapping[str, Kind] = {
     "label-differs": Kind(
         4, "default", "bag-info.txt says something that statement and record do not"
     ),
+    "timestamp-malformed": Kind(4, "default", "the time stamp is no answer by RFC 3161"),
     "timestamp-other": Kind(4, "default", "the time stamp does not speak of this statement"),
+    "timestamp-unsigned": Kind(
+        4, "default", "the authority whose certificate was given did not sign the time stamp"
+    ),
     "rotation-wrong": Kind(
         4, "default", "an exchange of keys is not true, or does not lead to the key enclosed"
     ),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 from typing import TYPE_CHECKING
@@ -28,9 +27,11 @@ from earwitness.record.claim.statement import (
     read_signature,
     read_statement,
 )
+from earwitness.record.claim.timestamp import check_authority, read_stamp
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from datetime import datetime
     from typing import TypeVar
 
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
@@ -65,13 +66,22 @@ class Signed:
     earlier : tuple of str
         Keys before it that vouch for it, by an unbroken line of exchanges; the earliest first.
     statement : Statement or None
+    stamped : datetime or None
+        The time that an enclosed time stamp states.
     """
 
     def __init__(
-        self, contents: Contents, log: Log, *, shop: str | None, known_key: str | None
+        self,
+        contents: Contents,
+        log: Log,
+        *,
+        shop: str | None,
+        known_key: str | None,
+        authority: bytes | None,
     ) -> None:
         self.defects: list[Defect] = list(absent(contents))
         self._contents = contents
+        self.stamped: datetime | None = None
         data = self._file(STATEMENT)
         self.statement = self._read(STATEMENT, data, read_statement, _statement_kind(data))
         key = self._read(PUBLIC_KEY, self._file(PUBLIC_KEY), read_public_key, "key-malformed")
@@ -86,7 +96,7 @@ class Signed:
             self._check_statement(self.statement, log)
             self._check_labels(self.statement, shop)
         if data is not None and TIMESTAMP in contents.files:
-            self._check_timestamp(data)
+            self._check_timestamp(data, authority)
 
     def knows(self, known_key: str) -> bool:
         """Return whether a key is the one that signed, or vouches for it."""
@@ -178,12 +188,20 @@ class Signed:
             if (count := [name for name, _ in there].count(label)) != 1:
                 self._add("label-differs", BAG_INFO, f"{label} is there {count} times, not once")
 
-    def _check_timestamp(self, statement: bytes) -> None:
-        """Look for the statement's digest in the token; its signature is the authority's affair."""
-        token = self._file(TIMESTAMP) or b""
-        digests = (hashlib.new(name, statement).digest() for name in ("sha256", "sha384", "sha512"))
-        if not any(digest in token for digest in digests):
-            self._add("timestamp-other", TIMESTAMP, "the token does not hold this digest")
+    def _check_timestamp(self, statement: bytes, authority: bytes | None) -> None:
+        """Hold a time stamp to the statement, and to its authority where that is known."""
+        data = self._file(TIMESTAMP)
+        stamp = self._read(TIMESTAMP, data, read_stamp, "timestamp-malformed")
+        if stamp is None:
+            return
+        self.stamped = stamp.time
+        if not stamp.speaks_of(statement):
+            self._add("timestamp-other", TIMESTAMP, "it was made for other bytes")
+        try:
+            if authority is not None:
+                check_authority(stamp, authority)
+        except RecordError as e:
+            self._add("timestamp-unsigned", TIMESTAMP, e.fault)
 
     def _add(self, kind: str, path: str, detail: str) -> None:
         self.defects.append(defect(kind, path, detail))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from earwitness.record.claim.check.defects import (
@@ -21,8 +21,9 @@ from earwitness.record.claim.check.page import Drawing, not_compared, other_word
 from earwitness.record.claim.check.recompute import other_findings, other_verdicts, understood
 from earwitness.record.claim.check.signed import Signed, absent
 from earwitness.record.claim.check.sounds import Sounds
-from earwitness.record.claim.layout import CHECKING, RECORD, REPORT, TIMESTAMP
+from earwitness.record.claim.layout import CHECKING, RECORD, REPORT
 from earwitness.record.claim.statement import fingerprint
+from earwitness.record.moment import rfc3339
 from earwitness.record.reader import AUDIO
 
 if TYPE_CHECKING:
@@ -34,6 +35,16 @@ if TYPE_CHECKING:
     from earwitness.record.identity import Salted
     from earwitness.record.model import Inspection
 
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """What the caller knows from a source other than the bag."""
+
+    known_key: str | None
+    identity: Mapping[str, Salted]
+    authority: bytes | None
+
+
 _DIGEST = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
@@ -44,6 +55,7 @@ def verify(
     known_key: str | None = None,
     render: Drawing | None = None,
     identity: Mapping[str, Salted] | None = None,
+    authority: bytes | None = None,
 ) -> Verification:
     """Check a bag that anybody may have made or changed.
 
@@ -80,6 +92,8 @@ def verify(
         How to draw the report again, for step 8 of depth `recompute`.
     identity : mapping of str to Salted, optional
         People and engine as somebody disclosed them by another way, to be held to the record.
+    authority : bytes, optional
+        Certificate in PEM of the authority of an enclosed time stamp.
 
     Returns
     -------
@@ -102,7 +116,8 @@ def verify(
     if depth == "quick":
         found = [*incomplete(contents), *absent(contents)]  # (1) and the presence of (4)
         return _told(depth, found, [_QUICK])
-    return _verified(contents, depth, known_key, render, identity or {})
+    elsewhere = Elsewhere(known_key, identity or {}, authority)
+    return _verified(contents, depth, elsewhere, render)
 
 
 _QUICK = (
@@ -118,18 +133,20 @@ _UNDRAWABLE = "its record or its sound is not what was recorded, so the page is 
 
 
 def _verified(
-    contents: Contents,
-    depth: Depth,
-    known_key: str | None,
-    render: Drawing | None,
-    identity: Mapping[str, Salted],
+    contents: Contents, depth: Depth, elsewhere: Elsewhere, render: Drawing | None
 ) -> Verification:
     bag = contents.bag
     found = list(incomplete(contents))  # (1)
     digests, differing = changed(contents)  # (2)
     log = read_log_of(bag)  # (3)
-    names = Names(contents, log, identity)
-    signed = Signed(contents, log, shop=names.identity.get("shop"), known_key=known_key)  # (4)
+    names = Names(contents, log, elsewhere.identity)
+    signed = Signed(  # (4)
+        contents,
+        log,
+        shop=names.identity.get("shop"),
+        known_key=elsewhere.known_key,
+        authority=elsewhere.authority,
+    )
     sounds = Sounds(contents, log.entries, digests)  # (5)
     told, misunderstood = understood(bag, log, names.in_bag)
     found += [
@@ -150,17 +167,19 @@ def _verified(
         drawable = told is not None and not log.defects and not sounds.defects
         found += other_words(bag, html, render) if drawable else [not_compared(_UNDRAWABLE)]
     facts = [*_scope(depth, render), *_of_log(log), *_of_record(told), *_of_names(names)]
-    if TIMESTAMP in contents.files:
-        facts.append(_TIMESTAMP)
+    facts += _of_stamp(signed, elsewhere)
     if others := sorted(p for p in contents.payload.entries if not _is_compared(p)):
         facts.append(f"Signed, but compared with nothing: {', '.join(others)}.")
-    return replace(_told(depth, found, facts, signed, known_key), identity=names.known)
+    return replace(_told(depth, found, facts, signed, elsewhere.known_key), identity=names.known)
 
 
-_TIMESTAMP = (
-    "A time stamp over the statement is enclosed. Its own signature was not checked: "
-    "openssl ts -verify does that with the certificate of its authority."
-)
+def _of_stamp(signed: Signed, elsewhere: Elsewhere) -> list[str]:
+    if signed.stamped is None:
+        return []
+    said = f"A time stamp is enclosed: the statement existed at {rfc3339(signed.stamped)}"
+    if elsewhere.authority is None:
+        return [f"{said}, if its authority says so: give its certificate to have that checked."]
+    return [f"{said}, by the clock of the authority whose certificate you gave."]
 
 
 def _is_compared(path: str) -> bool:

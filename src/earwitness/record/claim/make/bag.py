@@ -25,7 +25,6 @@ from earwitness.record.claim.layout import (
     SIGNATURE,
     STATEMENT,
     TAG_MANIFEST,
-    TIMESTAMP,
 )
 from earwitness.record.claim.make.contents import REPORTS, check_sounds, record_files
 from earwitness.record.claim.make.note import checking_text
@@ -33,7 +32,6 @@ from earwitness.record.claim.manifest import (
     bag_info_text,
     declaration_text,
     manifest_text,
-    read_manifest,
 )
 from earwitness.record.claim.statement import (
     Statement,
@@ -53,8 +51,6 @@ if TYPE_CHECKING:
     from earwitness.record.identity import Salted
     from earwitness.record.moment import Clock
 
-_TOKEN_BYTES = 1 << 20
-"""Longest time stamp that is taken [bytes]. Chosen: a hundred times one with its certificates."""
 _WHOLE = "the whole record is"
 
 
@@ -65,7 +61,6 @@ def pack(
     key: ShopKey,
     clock: Clock,
     reports: Mapping[str, Path],
-    timestamp: Path | None = None,
     withhold: Collection[str] = (),
 ) -> Path:
     """Pack a record and its report into a new, signed claim bag.
@@ -85,8 +80,6 @@ def pack(
         Tells when the bag was packed.
     reports : mapping of str to Path
         `report.html`, and perhaps `report.pdf`.
-    timestamp : Path, optional
-        RFC 3161 token over the statement that this very call will write.
     withhold : collection of str, optional
         Fields of people and engine that the bag does not disclose; only their salted digests stay.
 
@@ -113,53 +106,13 @@ def pack(
             payload = {f"{PAYLOAD}/{name}": path for name, path in reports.items()}
             payload |= {f"{RECORD}/{name}": path for name, path in record_files(record).items()}
             given = {f"{RECORD}/{IDENTITY}": disclosed} if disclosed else {}
-            _fill(bag, payload, given, key=key, packed_at=clock(), timestamp=timestamp)
+            _fill(bag, payload, given, key=key, packed_at=clock())
             refuse_place(target, record)
             bag.rename(target)
             durable.sync_folder(target.parent)
     except OSError as e:
         raise durable.storage_error(e, f"pack {record} into {target}", _WHOLE) from e
     return target
-
-
-def add_timestamp(bag: Path, token: Path) -> None:
-    """Put a time stamp into a bag that has none yet, and into its tag manifest.
-
-    Parameters
-    ----------
-    bag : Path
-        A claim bag.
-    token : Path
-        Answer of a time stamp authority (RFC 3161) over the bag's `claim/statement.json`.
-
-    Raises
-    ------
-    RecordError
-        If the bag has one or is damaged, or the token is about something else.
-    StorageError
-        If the disk refuses; the bag is then as it was, or has the file but not its line.
-    """
-    if os.path.lexists(bag / TIMESTAMP):
-        raise RecordError(f"{bag} already has a time stamp", remedy="Keep the first one.")
-    try:
-        stated = (bag / STATEMENT).read_bytes()
-    except OSError as e:
-        raise RecordError(f"{bag / STATEMENT} cannot be read ({e.strerror})") from e
-    listed = read_manifest(bag / TAG_MANIFEST)
-    if listed.faults:
-        raise RecordError(f"{bag} is damaged: {listed.faults[0].detail}")
-    data = _token(token, stated)
-    lines = manifest_text({**listed.entries, TIMESTAMP: hashlib.sha256(data).hexdigest()})
-    part = bag.with_name(f".{bag.name}.tags")
-    try:
-        durable.write_file(part, lines)
-        durable.write_file(bag / TIMESTAMP, data)
-        part.replace(bag / TAG_MANIFEST)
-        durable.sync_folder(bag)
-    except OSError as e:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        raise durable.storage_error(e, f"add a time stamp to {bag}", "the bag is") from e
 
 
 def _fill(
@@ -169,7 +122,6 @@ def _fill(
     *,
     key: ShopKey,
     packed_at: datetime,
-    timestamp: Path | None,
 ) -> None:
     """Write everything into the hidden folder, the statement after what it is about."""
     copied = {path: _copied(source, bag / path) for path, source in sorted(payload.items())}
@@ -200,13 +152,13 @@ def _fill(
         DECLARATION: declaration_text(),
         BAG_INFO: bag_info_text(_info(record, copied, packed_at, program)),
         MANIFEST: listing,
-        **_claim(key, stated, timestamp),
+        **_claim(key, stated),
     }
     tag_digests = {path: digest for path, (digest, _) in _written(bag, tags).items()}
     _written(bag, {TAG_MANIFEST: manifest_text(tag_digests)})
 
 
-def _claim(key: ShopKey, stated: bytes, timestamp: Path | None) -> dict[str, bytes]:
+def _claim(key: ShopKey, stated: bytes) -> dict[str, bytes]:
     files = {
         STATEMENT: stated,
         SIGNATURE: signature_text(sign(key.private, stated)),
@@ -216,8 +168,6 @@ def _claim(key: ShopKey, stated: bytes, timestamp: Path | None) -> dict[str, byt
         stem = f"{CLAIM}/rotation-{number:04d}"
         files[f"{stem}.json"] = rotation.statement
         files[f"{stem}.sig"] = rotation.signature_text
-    if timestamp is not None:
-        files[TIMESTAMP] = _token(timestamp, stated)
     return files
 
 
@@ -337,21 +287,3 @@ def _written(bag: Path, files: Mapping[str, bytes]) -> dict[str, tuple[str, int]
         durable.make_folder((bag / path).parent)
         durable.write_file(bag / path, data)
     return {p: (hashlib.sha256(data).hexdigest(), len(data)) for p, data in files.items()}
-
-
-def _token(path: Path, stated: bytes) -> bytes:
-    """Read a time stamp and check that it is about the statement."""
-    try:
-        with path.open("rb") as f:
-            data = f.read(_TOKEN_BYTES + 1)
-    except OSError as e:
-        raise RecordError(
-            f"{path} cannot be read ({e.strerror})", remedy="Check the name of the time stamp."
-        ) from e
-    imprints = (hashlib.new(name, stated).digest() for name in ("sha256", "sha384", "sha512"))
-    if len(data) > _TOKEN_BYTES or not any(imprint in data for imprint in imprints):
-        raise RecordError(
-            f"{path} is no time stamp over this statement",
-            remedy=f"Ask the authority for one over {STATEMENT} of the bag, by SHA-256.",
-        )
-    return data
