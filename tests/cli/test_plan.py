@@ -96,6 +96,18 @@ def test_limits_are_shown_with_the_one_that_applies(
     assert "FAA AC 43.13-1B" in text
 
 
+def test_a_run_sheet_brings_its_limit(earwitness: Run, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.toml"
+    engine = "[engine]\ncylinders = 4\n[[cylinder]]\nnumber = 1\n"
+    for limits, applies, percent in (
+        ("leakage_percent = 17\norigin = 'shop rule'", "shop", 17),
+        ("rule = 'ac-43.13-1b'", "ac-43.13-1b", 25),
+    ):
+        sheet.write_text(f"[limits]\n{limits}\n{engine}", encoding="utf-8")
+        rows = json.loads(earwitness("plan", sheet, "--json").stdout)["limits"]
+        assert [(r["name"], r["percent"]) for r in rows if r["applies"]] == [(applies, percent)]
+
+
 def test_words_fit_a_terminal(earwitness: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     text = earwitness("plan", *V6, "--complaint", "unknown", "--diesel").stdout
@@ -139,6 +151,7 @@ def test_what_cannot_be_planned_is_said_in_one_sentence(
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_the_sheet_as_a_page(earwitness: Run, bay: Path) -> None:
     target = bay / "plan.html"
     words = ["--complaint", "misfire", "--maker-limit", "15", "--sheet", target]

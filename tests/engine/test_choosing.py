@@ -1,7 +1,7 @@
 """Which test comes first for a complaint, and that every row of the table says where it is from."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.engine.choosing import choose_tests
@@ -116,6 +116,7 @@ def test_what_makes_no_sense_is_refused_in_a_sentence(complaint, known, layout, 
         choose_tests(complaint, known, layout=layout)
 
 
+@settings(max_examples=25)
 @given(st.sampled_from(COMPLAINTS), facts(), st.sampled_from([None, DIESEL, engine_layout(6)]))
 def test_whatever_is_known_there_is_something_to_do(complaint, known, layout):
     chosen = choose_tests(complaint, known, layout=layout)
@@ -127,6 +128,7 @@ def test_whatever_is_known_there_is_something_to_do(complaint, known, layout):
     assert all(c.why and c.origin and c.title and c.finds for c in chosen)
 
 
+@settings(max_examples=25)
 @given(st.sampled_from(COMPLAINTS), facts())
 def test_a_leaking_cylinder_is_always_listened_to(complaint, known):
     """Whatever else is done: leakage is among the tests unless it was done, or all is even."""

@@ -1,7 +1,7 @@
 """Crank angles between firings, and which pistons are at the top together."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.engine.firing import (
@@ -88,6 +88,7 @@ def test_degrees_to_a_cylinder_that_is_not_there():
         degrees_to_turn(engine_layout(4), 1, 5)
 
 
+@settings(max_examples=25)
 @given(st.integers(1, 16).flatmap(lambda n: st.permutations(range(1, n + 1))))
 def test_once_round_all_cylinders_is_two_turns_of_the_crank(order):
     layout = EngineLayout(len(order), tuple(order))
@@ -96,6 +97,7 @@ def test_once_round_all_cylinders_is_two_turns_of_the_crank(order):
     assert turned == pytest.approx(720 if len(order) > 1 else 0)
 
 
+@settings(max_examples=25)
 @given(st.integers(1, 8).flatmap(lambda n: st.permutations(range(1, 2 * n + 1))))
 def test_companions_are_one_turn_apart(order):
     layout = EngineLayout(len(order), tuple(order))
@@ -159,6 +161,7 @@ def test_ten_rods_on_five_pins(vee, pair):
     assert layout.fires_evenly == (vee == 72)
 
 
+@settings(max_examples=25)
 @given(uneven_engines())
 def test_uneven_intervals_add_up_to_two_turns(layout):
     order = layout.firing_order
@@ -168,6 +171,7 @@ def test_uneven_intervals_add_up_to_two_turns(layout):
     assert turned == pytest.approx(list(layout.intervals_deg), abs=1e-6)
 
 
+@settings(max_examples=25)
 @given(uneven_engines())
 def test_uneven_companions_are_mutual_and_one_turn_apart(layout):
     for cylinder in layout.firing_order:

@@ -1,7 +1,7 @@
 """An engine that cannot exist is refused in one sentence; one that can tells who stands where."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.engine.layout import (
@@ -21,6 +21,7 @@ def permutations(draw):
     return tuple(draw(st.permutations(range(1, count + 1))))
 
 
+@settings(max_examples=25)
 @given(permutations())
 def test_every_permutation_is_a_firing_order(order):
     layout = EngineLayout(len(order), order)
@@ -28,6 +29,7 @@ def test_every_permutation_is_a_firing_order(order):
     assert layout.banks == (tuple(range(1, len(order) + 1)),)
 
 
+@settings(max_examples=25)
 @given(permutations(), st.data())
 def test_a_firing_order_with_one_wrong_number_is_refused(order, data):
     place = data.draw(st.integers(0, len(order) - 1))
@@ -37,6 +39,7 @@ def test_a_firing_order_with_one_wrong_number_is_refused(order, data):
         EngineLayout(len(order), broken)
 
 
+@settings(max_examples=25)
 @given(permutations())
 def test_a_firing_order_that_is_too_short_or_too_long_is_refused(order):
     for broken in (order[:-1], (*order, order[0])):
@@ -44,6 +47,7 @@ def test_a_firing_order_that_is_too_short_or_too_long_is_refused(order):
             EngineLayout(len(order), broken)
 
 
+@settings(max_examples=25)
 @given(permutations())
 def test_neighbours_and_companions_are_mutual(order):
     layout = EngineLayout(len(order), order)

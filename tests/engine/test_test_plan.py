@@ -1,7 +1,7 @@
 """The plan of a leak test: order, listening points, gauge, cautions."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.engine.cautions import CAUTIONS, cautions
@@ -105,6 +105,7 @@ def test_plan_can_begin_anywhere_and_leave_cylinders_out():
     assert [(s.cylinder, s.turn_deg) for s in plan.steps] == [(4, 0), (2, 180), (1, 180)]
 
 
+@settings(max_examples=25)
 @given(layouts(), st.data())
 def test_every_layout_has_a_plan(layout, data):
     """Every cylinder once, two turns in all, companions mutual, neighbours of the same bank."""

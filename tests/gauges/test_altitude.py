@@ -38,13 +38,13 @@ def test_ratios_of_the_standard_atmosphere(feet, density, pressure):
     assert altitude_factor(feet * FOOT_M, basis="pressure") == pytest.approx(pressure, abs=6e-5)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(heights)
 def test_ambient_pressure_of_a_general_library(height):
     assert ambient_kpa(height) * 1e3 == pytest.approx(ATMOSPHERE_1976(height).P, rel=1e-5)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(heights, heights, st.sampled_from(sorted(BASIS_IN_WORDS)))
 def test_higher_is_less(a, b, basis):
     low, high = sorted((a, b))
@@ -70,7 +70,7 @@ def test_gauge_pressure_scales_as_the_air_does():
     assert sea_level_compression_kpa(at_height, 1600) == pytest.approx(7 * 101.325)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(st.floats(100, 3000), heights, st.sampled_from(sorted(BASIS_IN_WORDS)))
 def test_there_and_back(kpa, height, basis):
     there = sea_level_compression_kpa(kpa, height, basis=basis)

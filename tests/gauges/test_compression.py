@@ -95,6 +95,7 @@ def test_a_wet_test_needs_a_dry_reading():
         wet_test(dry_kpa=0, wet_kpa=300)
 
 
+@settings(max_examples=25)
 @given(st.dictionaries(st.integers(1, 16), st.floats(0, 3000), min_size=2), st.floats(0.1, 2))
 def test_rules_that_compare_shares_do_not_depend_on_the_unit(readings, factor):
     before = compression_rules(readings)
@@ -104,6 +105,7 @@ def test_rules_that_compare_shares_do_not_depend_on_the_unit(readings, factor):
         assert [r.low for r in before] == [r.low for r in after]
 
 
+@settings(max_examples=25)
 @given(st.dictionaries(st.integers(1, 16), st.floats(0, 7000), min_size=2))
 def test_the_highest_cylinder_never_fails(readings):
     best = max(readings, key=readings.__getitem__)
@@ -138,7 +140,7 @@ def test_every_rule_names_its_source():
     assert [r.name for r in usual_rules("diesel")][:2] == [r.name for r in usual_rules()]
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(
     st.dictionaries(st.integers(1, 16), st.floats(0, 3000), min_size=2),
     st.sampled_from(sorted(SPREAD_RULES)),

@@ -17,7 +17,7 @@ def shown(true, zero, full):
     return zero + (full - zero) * true / 100
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(leaks, zeros, fulls)
 def test_a_moved_scale_is_put_right(true, zero, full):
     read = shown(true, zero, full)
@@ -27,7 +27,7 @@ def test_a_moved_scale_is_put_right(true, zero, full):
         assert found.bound_percent == 0
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(leaks, zeros, zeros, fulls, fulls, st.floats(0, 1))
 def test_drift_during_the_test_stays_within_the_bound(true, z0, z1, f0, f1, when):
     """However far the scale had moved when it was read, the bound covers it."""
@@ -37,7 +37,7 @@ def test_drift_during_the_test_stays_within_the_bound(true, z0, z1, f0, f1, when
         assert abs(found.percent - true) <= found.bound_percent + 1e-6
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(leaks, leaks, zeros, zeros, fulls)
 def test_more_shown_is_more_leakage(a, b, z0, z1, full):
     check = ScaleCheck((z0, z1), (full,))
@@ -69,7 +69,7 @@ def test_a_tester_that_is_far_off_is_not_corrected(shut, opened, said):
         ScaleCheck(shut, opened)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(leaks, st.floats(100, 1500), st.floats(0.3, 1.0))
 def test_a_sagging_supply_is_put_right(true, supply, share):
     """The scale measures the cylinder pressure against the supply it was set to."""
@@ -81,7 +81,7 @@ def test_a_sagging_supply_is_put_right(true, supply, share):
     assert found <= read + 1e-6
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(st.floats(0, 100), st.floats(0, 100), st.floats(0.5, 1.0))
 def test_more_read_is_more_leakage_under_sag(a, b, share):
     bottom = 100 * (1 - share)

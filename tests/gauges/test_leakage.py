@@ -3,8 +3,9 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import constants
 
 from earwitness.errors import GaugeError
 from earwitness.gauges.leakage import (
@@ -46,6 +47,7 @@ def test_readings_of_the_differential_test(supply_psi, cylinder_psi, percent):
     assert read == pytest.approx(percent, abs=1e-9)
 
 
+@settings(max_examples=25)
 @given(pressures, shares, shares)
 def test_more_pressure_held_is_less_leakage(supply, a, b):
     low, high = sorted((a, b))
@@ -54,6 +56,7 @@ def test_more_pressure_held_is_less_leakage(supply, a, b):
     assert 0 <= leaks[1] <= leaks[0] <= 100
 
 
+@settings(max_examples=25)
 @given(st.floats(1.0, 19.0), shares, st.sampled_from(["psi", "bar", "kpa"]))
 def test_percent_does_not_depend_on_the_unit(supply, share, unit):
     plain = leakage_percent(supply_kpa=supply, cylinder_kpa=supply * share)
@@ -69,6 +72,26 @@ def test_units():
     assert to_kpa(1, "bar") == 100
     with pytest.raises(GaugeError, match="mmHg"):
         to_kpa(1, "mmHg")
+
+
+@settings(max_examples=25)
+@given(st.floats(0, 1e4), st.sampled_from(["kpa", "psi", "bar"]), st.sampled_from(["psi", "bar"]))
+def test_there_and_back_in_any_unit(value, one, other):
+    there = to_kpa(value, one) / to_kpa(1.0, other)
+    assert to_kpa(there, other) / to_kpa(1.0, one) == pytest.approx(value, rel=1e-12)
+
+
+@settings(max_examples=25)
+@given(st.floats(0, 300), st.floats(0, 300), st.sampled_from(["kpa", "psi", "bar"]))
+def test_more_in_one_unit_is_more_in_another(a, b, unit):
+    low, high = sorted((a, b))
+    assert to_kpa(low, unit) <= to_kpa(high, unit)
+
+
+def test_a_pound_per_square_inch_of_a_general_library():
+    """scipy.constants, from CODATA and the international pound and inch."""
+    assert to_kpa(1.0, "psi") * 1e3 == pytest.approx(constants.psi, rel=1e-12)
+    assert to_kpa(1.0, "bar") * 1e3 == constants.bar
 
 
 @pytest.mark.parametrize(

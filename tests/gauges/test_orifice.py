@@ -169,6 +169,7 @@ def test_flow_at_25_percent(orifice_inch, g_s):
     assert size.free_air_l_min == pytest.approx(size.flow_g_s / 1.185 * 60, rel=1e-9)
 
 
+@settings(max_examples=25)
 @given(st.floats(0, 99), st.floats(0, 99), st.floats(0.5, 3), st.floats(50, 1200))
 def test_more_leakage_is_a_larger_hole(a, b, orifice, supply):
     low, high = (
@@ -177,6 +178,7 @@ def test_more_leakage_is_a_larger_hole(a, b, orifice, supply):
     assert 0 <= low <= high
 
 
+@settings(max_examples=25)
 @given(st.floats(0.1, 99), st.floats(0.3, 3), st.floats(0.3, 3))
 def test_the_hole_scales_with_the_orifice(percent, a, b):
     holes = [leak_size(percent, orifice_mm=o, supply_kpa=600).hole_mm / o for o in (a, b)]
@@ -206,7 +208,7 @@ def test_interval_of_a_reading_to_one_percent():
     assert 0.487 < leak.low.hole_mm**2 < 0.625
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(st.floats(0, 99.9), st.floats(0, 20), st.floats(0, 20))
 def test_a_wider_reading_is_a_wider_leak(percent, a, b):
     narrow, wide = (
@@ -246,7 +248,7 @@ def test_subsonic_and_choked_flow_of_a_general_library(psig, share):
     assert flow == pytest.approx(flux(inlet * 1e3, share * inlet * 1e3) * 1e-6, rel=1e-9)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(st.floats(1, 95), st.floats(100, 1000), st.floats(60, 105))
 def test_what_comes_through_the_orifice_leaves_by_the_leak(percent, supply, ambient):
     """At any ambient pressure; flows by way of a general library."""

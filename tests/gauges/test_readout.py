@@ -51,7 +51,7 @@ def test_what_stands_apart_is_said_and_kept():
     assert "Reading 4 (60 %) stands apart" in found.remarks[-1]
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(
     st.lists(st.tuples(st.floats(50, 1500), st.floats(0, 1)), min_size=1, max_size=5),
     st.sampled_from(["kpa", "psi", "bar"]),
@@ -65,7 +65,7 @@ def test_two_gauges_are_read_pair_by_pair_in_any_unit(given, unit):
     assert read_two_gauges(other).percent == pytest.approx(read_two_gauges(plain).percent, abs=1e-6)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=6))
 def test_a_percentage_stays_among_its_readings(percents):
     found = read_percent(percents)

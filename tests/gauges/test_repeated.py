@@ -28,7 +28,7 @@ def test_twenty_temperatures():
     assert found.outlier is None
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(readings)
 def test_mean_and_scatter_of_a_general_library(values):
     found = repeated(values)
@@ -38,7 +38,7 @@ def test_mean_and_scatter_of_a_general_library(values):
     assert min(values) <= found.mean <= max(values)
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(readings.filter(lambda v: np.std(v) > 0.1))
 def test_interval_of_a_general_library(values):
     low, high = stats.t.interval(0.95, len(values) - 1, np.mean(values), stats.sem(values))
@@ -99,7 +99,7 @@ def test_a_single_reading_has_no_scatter():
     )
 
 
-@settings(max_examples=30)
+@settings(max_examples=25)
 @given(readings, st.floats(0.1, 10), st.floats(-50, 50))
 def test_another_unit_changes_nothing_but_the_unit(values, factor, shift):
     plain, other = repeated(values), repeated([v * factor + shift for v in values])

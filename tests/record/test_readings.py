@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.engine.layout import engine_layout
@@ -69,6 +69,7 @@ def test_a_reading_that_repeats_nothing_replaces_what_was_read_before() -> None:
     assert it.leakage_percent(3) == 22.0
 
 
+@settings(max_examples=25)
 @given(st.lists(st.integers(0, 100), min_size=1, max_size=8))
 def test_any_number_of_repeats(percents: list[int]) -> None:
     it = told(

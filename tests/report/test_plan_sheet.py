@@ -111,8 +111,9 @@ def test_the_sheet_says_limit_orifice_and_cautions():
 
 def test_a_diesel_has_no_column_for_a_wet_test_and_air_cooling_none_for_the_radiator():
     diesel = plan_sheet_html(plan_of(engine_layout(4, fuel="diesel")), limit=COMMON_PRACTICE_LIMIT)
-    assert "Compression wet" not in diesel
+    assert "sion wet" not in diesel
     assert "No wet test on a diesel" in diesel
+    assert "sion wet" in plan_sheet_html(plan_of(FOUR), limit=COMMON_PRACTICE_LIMIT)
     air = plan_sheet_html(plan_of(engine_layout(4, cooling="air")), limit=COMMON_PRACTICE_LIMIT)
     assert "Radiator, bubbles" not in air
     assert "hot cooling system" not in air

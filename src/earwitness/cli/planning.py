@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from earwitness.engine.gauge_set_up import GaugeSetUp
     from earwitness.engine.test_plan import TestPlan
     from earwitness.gauges.limits import LimitRow
+    from earwitness.session.sheet import Limits, RunSheet
 
 T = TypeVar("T", int, float)
 
@@ -103,9 +104,9 @@ def make_plan(
     EarwitnessError
         If such an engine cannot exist or be tested, or the sheet cannot be read.
     """
-    layout = words.layout() if sheet is None else _sheet_layout(sheet)
-    rule: Any = case.limit_rule  # checked there, in words
-    limits = limit_table(maker_percent=case.maker_limit, rule=rule)
+    told = None if sheet is None else _read(sheet)
+    layout = words.layout() if told is None else told.engine.layout()
+    limits = _limits_of(case, None if told is None else told.limits)
     return Planned(test_plan(layout, first=first), _tests(case, layout), limits)
 
 
@@ -264,10 +265,23 @@ def _print_table(
     console.print(table)
 
 
-def _sheet_layout(sheet: Path) -> EngineLayout:
+def _read(sheet: Path) -> RunSheet:
     from earwitness.session.sheet import read_sheet
 
-    return read_sheet(sheet).engine.layout()
+    return read_sheet(sheet)
+
+
+def _limits_of(case: Case, limits: Limits | None) -> tuple[LimitRow, ...]:
+    """Return the table of limits; those of a run sheet give way to the maker's named here."""
+    if limits is None:
+        rule: Any = case.limit_rule  # checked there, in words
+        return limit_table(maker_percent=case.maker_limit, rule=rule)
+    return limit_table(
+        maker_percent=case.maker_limit,
+        sheet_percent=limits.leakage_percent,
+        sheet_origin=limits.origin,
+        rule=limits.rule,
+    )
 
 
 def _paper(paper: str) -> Literal["a4", "letter"]:
