@@ -9,6 +9,7 @@ import re
 from datetime import date
 from html.parser import HTMLParser
 from importlib.resources import files
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
@@ -22,8 +23,6 @@ from earwitness.report.history_words import summary
 from years_of_engines import Cylinder, write_visit, write_years
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from earwitness.record.history import EngineHistory
 
 HOSTILE = '=cmd()<script>alert(1)</script>"\u202e&'
@@ -180,6 +179,19 @@ def test_the_object_is_json_with_every_comparison(years: tuple[EngineHistory, ..
     called = [c["sentence"] for s in launch["series"] for c in s["changes"] if c["called"]]
     assert any(s.startswith("Cylinder 4 leaks more than on 2025-09-08: 16 → 27 %") for s in called)
     assert body["left_out"] == [{"place": "old/claim", "why": LEFT_OUT[0].why}]
+
+
+def test_every_key_of_the_object_is_documented(years: tuple[EngineHistory, ...]) -> None:
+    page = (Path(__file__).parents[2] / "docs/json.md").read_text(encoding="utf-8")
+    paragraph = next(p for p in page.split("\n\n") if p.startswith("`history`"))
+    body = json.loads(json.dumps(to_json("shop", years, LEFT_OUT)))
+    assert keys_of(body) - set(re.findall(r"`(\w+)`", paragraph)) == set()
+
+
+def keys_of(body: object) -> set[str]:
+    if isinstance(body, list):
+        return set().union(*map(keys_of, body))
+    return set(body).union(*map(keys_of, body.values())) if isinstance(body, dict) else set()
 
 
 def test_no_change_says_what_would_have_been_seen(tmp_path: Path) -> None:
