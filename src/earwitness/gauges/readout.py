@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.gauges.correction import ScaleCheck, sag_corrected_percent, scale_corrected
 from earwitness.gauges.leakage import PERCENT_DIGITS, leakage_percent
-from earwitness.gauges.repeated import Repeated, repeated
+from earwitness.gauges.repeated import Repeated, repeated, student_t
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,17 +107,38 @@ def read_two_gauges(pairs_kpa: Sequence[tuple[float, float]]) -> LeakageRead:
     return _read(values, 0.0, [])
 
 
+def half_width_percent(scatter_percent: float | None, count: int, bound_percent: float) -> float:
+    """Return how far a mean of leakage readings may be off, either way [%].
+
+    Parameters
+    ----------
+    scatter_percent : float or None
+        Standard deviation of one reading [%]; None for a single one.
+    count : int
+        Readings that were averaged.
+    bound_percent : float
+        What the scale may have moved meanwhile [%].
+
+    Examples
+    --------
+    >>> half_width_percent(None, 1, 0.25)
+    0.75
+    """
+    half = READ_TO_PERCENT / 2.0
+    if scatter_percent is not None and count > 1:
+        half = max(half, student_t(0.975, count - 1) * scatter_percent / math.sqrt(count))
+    return half + bound_percent
+
+
 def _read(values: Sequence[float], bound_percent: float, remarks: list[str]) -> LeakageRead:
     averaged = repeated(values, resolution=READ_TO_PERCENT)
-    interval = averaged.interval()
-    half = READ_TO_PERCENT / 2.0 if interval is None else interval[1] - averaged.mean
     return LeakageRead(
         percent=round(averaged.mean, PERCENT_DIGITS),
         count=len(averaged.values),
         scatter_percent=averaged.scatter,
         standard_error_percent=averaged.standard_error,
         bound_percent=bound_percent,
-        half_width_percent=half + bound_percent,
+        half_width_percent=half_width_percent(averaged.scatter, len(values), bound_percent),
         remarks=(*remarks, *_repeat_remarks(averaged)),
     )
 

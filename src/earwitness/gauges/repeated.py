@@ -50,7 +50,7 @@ class Repeated:
         """
         if self.standard_error is None:
             return None
-        t = _student_t(0.5 + confidence / 2.0, len(self.values) - 1)
+        t = student_t(0.5 + confidence / 2.0, len(self.values) - 1)
         half = max(t * self.standard_error, self.resolution / 2.0)
         return self.mean - half, self.mean + half
 
@@ -105,8 +105,21 @@ def grubbs_critical(count: int, chance: float = OUTLIER_CHANCE) -> float:
     """
     if count < FEWEST_FOR_OUTLIERS:
         raise ValueError(f"count={count} must be at least {FEWEST_FOR_OUTLIERS}")
-    t2 = _student_t(1.0 - chance / (2.0 * count), count - 2) ** 2
+    t2 = student_t(1.0 - chance / (2.0 * count), count - 2) ** 2
     return (count - 1) / math.sqrt(count) * math.sqrt(t2 / (count - 2 + t2))
+
+
+def student_t(probability: float, freedom: int) -> float:
+    """Return the quantile of Student's t with `freedom` degrees of freedom [1].
+
+    Examples
+    --------
+    >>> round(student_t(0.975, 2), 3)
+    4.303
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, probability))
 
 
 def _outlier(values: tuple[float, ...], mean: float, scatter: float) -> int | None:
@@ -116,12 +129,6 @@ def _outlier(values: tuple[float, ...], mean: float, scatter: float) -> int | No
     place = max(range(len(values)), key=lambda i: abs(values[i] - mean))
     apart = abs(values[place] - mean) / scatter
     return place if apart > grubbs_critical(len(values)) else None
-
-
-def _student_t(probability: float, freedom: int) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, probability))
 
 
 def _between(mean: float, values: tuple[float, ...]) -> float:
