@@ -17,6 +17,7 @@ from earwitness.diagnosis.trend import (
     Value,
     compare,
     hiss_level,
+    own_scatter,
     pooled_scatter,
     student_quantile,
     widening,
@@ -175,6 +176,8 @@ def test_steps_that_contradict_the_scatter_widen_it() -> None:
     assert widening(steps(usual), "leakage") == 1.0
     wide = [1.8, -1.9, 2.0, -2.1, 2.2, -2.3, 2.4, 12.0]
     assert widening(steps(wide), "leakage") == pytest.approx(2.1 / math.sqrt(middle))
+    assert own_scatter(steps(wide), "leakage") == (widening(steps(wide), "leakage"), 8)
+    assert own_scatter(steps(usual), "leakage")[0] == pytest.approx(0.9 / math.sqrt(middle))
     assert widening(steps(wide), "hiss") == 1.0
     changes = compare(steps(wide))
     assert [c.called for c in changes] == [False] * 7 + [True]

@@ -178,6 +178,7 @@ def test_the_object_is_json_with_every_comparison(years: tuple[EngineHistory, ..
     )
     called = [c["sentence"] for s in launch["series"] for c in s["changes"] if c["called"]]
     assert any(s.startswith("Cylinder 4 leaks more than on 2025-09-08: 16 → 27 %") for s in called)
+    assert re.search(r"The 15 steps .* on this engine show \d\.\d times that\.", van["scatter"][0])
     assert body["left_out"] == [{"place": "old/claim", "why": LEFT_OUT[0].why}]
 
 

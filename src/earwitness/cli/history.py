@@ -17,7 +17,7 @@ from earwitness.record.durable import replace_file
 from earwitness.record.history import EngineHistory, engine_history
 from earwitness.report.history_page import evidence_of, render_history, rows_of, silent_places
 from earwitness.report.history_tables import to_csv, to_json
-from earwitness.report.history_words import KNOWN_BY, scatter_sentence, summary
+from earwitness.report.history_words import KNOWN_BY, scatter_sentences, summary
 from earwitness.report.words import made_visible
 
 if TYPE_CHECKING:
@@ -132,14 +132,10 @@ def _print_engine(history: EngineHistory) -> None:
         f"{v.day.isoformat()} {v.place}: {evidence_of(v)}. {' '.join(v.remarks)}".strip()
         for v in engine.visits
     ]
-    scatter = [
-        scatter_sentence(q, history.scatter[q])
-        for q in dict.fromkeys(s.quantity for s in history.series)
-    ]
     for title, sentences in (
         ("Visits", visits),
         ("To know", history.remarks),
-        ("Scatter that a change has to beat", scatter),
+        ("Scatter that a change has to beat", scatter_sentences(history)),
     ):
         print_list(title, [made_visible(sentence) for sentence in sentences])
 

@@ -178,19 +178,35 @@ def compare(series: Sequence[Series], *, false_change: float = FALSE_CHANGE) -> 
 def widening(series: Sequence[Series], quantity: Quantity) -> float:
     """Return the factor by which an engine's own steps show the scatter to be wider than stated.
 
-    If the scatter is as stated, a step from visit to visit over its standard error is a standard
-    normal number. What most cylinders do tells the scatter even where one has changed, so the
-    lower median of the squares is taken. Where so large a median has a chance of `DOUBT` or less,
-    the stated scatter is widened to agree with it; otherwise the factor is 1.
+    Where the steps show more, and so much more that it has a chance of `DOUBT` or less, the stated
+    scatter is widened to agree with them; otherwise the factor is 1.
 
     References
     ----------
     R. T. Birge, Phys. Rev. 40 (1932) 207: scaling of stated errors by the ratio of external to
-    internal consistency; from memory. H. A. David, Order Statistics: the k-th of n uniform numbers
-    is Beta(k, n + 1 - k); from memory.
+    internal consistency; from memory.
     """
-    from scipy.special import betaincinv, ndtri
+    ratio, count = own_scatter(series, quantity)
+    if count < FEWEST_STEPS:
+        return 1.0
+    largest = math.sqrt(_median_square(count, 1.0 - DOUBT) / _median_square(count, 0.5))
+    return ratio if ratio > largest else 1.0
 
+
+def own_scatter(series: Sequence[Series], quantity: Quantity) -> tuple[float, int]:
+    """Return what an engine's own steps show of the scatter, over what is stated.
+
+    A step from visit to visit over its standard error is a standard normal number if nothing
+    changed. What most cylinders do tells the scatter even where one has changed, so the lower
+    median of the squares is taken, over what it is to be expected to be.
+
+    Returns
+    -------
+    float
+        Scatter shown over scatter stated [1]; NaN without a step.
+    int
+        Number of steps, over all cylinders.
+    """
     squares = sorted(
         (step.change / step.standard_error(s.reading_freedom)[0]) ** 2
         for s in series
@@ -200,14 +216,22 @@ def widening(series: Sequence[Series], quantity: Quantity) -> float:
         for step in [_step(before, after)]
     )
     if not squares:
-        return 1.0
-    place = (len(squares) + 1) // 2
-    middle, largest = (
-        float(ndtri((1.0 + betaincinv(place, len(squares) + 1 - place, share)) / 2.0)) ** 2
-        for share in (0.5, 1.0 - DOUBT)
-    )
-    seen = squares[place - 1]
-    return math.sqrt(seen / middle) if len(squares) >= FEWEST_STEPS and seen > largest else 1.0
+        return math.nan, 0
+    seen = squares[(len(squares) - 1) // 2]
+    return math.sqrt(seen / _median_square(len(squares), 0.5)), len(squares)
+
+
+def _median_square(count: int, share: float) -> float:
+    """Return the quantile of the lower median of the squares of normal numbers [1].
+
+    References
+    ----------
+    H. A. David, Order Statistics: the k-th of n uniform numbers is Beta(k, n + 1 - k); from memory.
+    """
+    from scipy.special import betaincinv, ndtri
+
+    place = (count + 1) // 2
+    return float(ndtri((1.0 + betaincinv(place, count + 1 - place, share)) / 2.0)) ** 2
 
 
 def pooled_scatter(repeats: Iterable[tuple[float, int]]) -> tuple[float, int]:

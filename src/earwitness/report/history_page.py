@@ -12,7 +12,7 @@ from earwitness.report.history_words import (
     name_of,
     number,
     outcome,
-    scatter_sentence,
+    scatter_sentences,
     summary,
     value_text,
 )
@@ -70,7 +70,6 @@ class EngineView:
     silent: tuple[str, ...]
     """Where nothing was heard at any visit."""
     comparisons: int
-    widened: tuple[str, ...]
     scatter: tuple[str, ...]
 
 
@@ -150,7 +149,6 @@ def _engine(history: EngineHistory) -> EngineView:
     engine = history.engine
     label = engine.visits[-1].told.layout.label or engine.visits[-1].told.opened.label
     named = engine.known_by != "label" and label
-    wider = {c.quantity: c.widened for c in history.changes if c.widened > 1.0}
     return EngineView(
         title=f"{engine.name}, {label}" if named else engine.name,
         known_by=KNOWN_BY[engine.known_by],
@@ -162,15 +160,7 @@ def _engine(history: EngineHistory) -> EngineView:
         rows=rows_of(history),
         silent=silent_places(history),
         comparisons=len(history.changes),
-        widened=tuple(
-            f"The cylinders of this engine moved more than that from visit to visit: the scatter "
-            f"of {quantity.replace('-', ', ')} is taken {factor:.1f} times as wide."
-            for quantity, factor in wider.items()
-        ),
-        scatter=tuple(
-            scatter_sentence(q, history.scatter[q])
-            for q in dict.fromkeys(s.quantity for s in history.series)
-        ),
+        scatter=scatter_sentences(history),
     )
 
 

@@ -8,13 +8,13 @@ import math
 from typing import TYPE_CHECKING
 
 from earwitness.diagnosis.trend import FALSE_CHANGE, FOUND
-from earwitness.report.history_words import scatter_sentence, sentence, summary
+from earwitness.report.history_words import scatter_sentences, sentence, summary
 from earwitness.report.words import made_visible
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
-    from earwitness.diagnosis.trend import Change, Quantity, Series, Value
+    from earwitness.diagnosis.trend import Change, Series, Value
     from earwitness.record.archive import LeftOut, Visit
     from earwitness.record.history import EngineHistory
 
@@ -79,7 +79,7 @@ def _engine(history: EngineHistory) -> dict[str, object]:
         "summary": list(summary(history)),
         "series": [_series(history, s) for s in history.series],
         "comparisons": len(history.changes),
-        "scatter": [scatter_sentence(q, history.scatter[q]) for q in _quantities(history)],
+        "scatter": list(scatter_sentences(history)),
         "remarks": list(history.remarks),
     }
 
@@ -174,10 +174,6 @@ def _row(history: EngineHistory, series: Series, value: Value) -> dict[str, obje
         "scatter": _rounded(step.scatter) if step else None,
         "called": step.called if step else None,
     }
-
-
-def _quantities(history: EngineHistory) -> Iterator[Quantity]:
-    yield from dict.fromkeys(s.quantity for s in history.series)
 
 
 def _cell(value: object) -> object:

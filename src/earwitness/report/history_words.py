@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from earwitness.diagnosis.trend import own_scatter, widening
 from earwitness.report.words import point_name
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ UNIT_OF_DIFFERENCE: dict[Quantity, str] = {
     "hiss": "dB",
 }
 """Unit of a difference: between two percentages it is points of percent."""
+FEWEST_SHOWN = 4
+"""Steps from which it is worth saying what they show of the scatter [1]: fewer tell nothing."""
 MOST_NAMED = 6
 """Values of a series that a sentence names [1]."""
 KNOWN_BY = {"vin": "VIN", "engine-id": "shop's own id", "label": "label and layout alone"}
@@ -85,8 +88,22 @@ def sentence(change: Change, history: EngineHistory) -> str:
     return _called(change, history) if change.called else _not_called(change, history)
 
 
-def scatter_sentence(quantity: Quantity, scatter: Scatter) -> str:
-    """Say what scatter a quantity is held against, and where it comes from."""
+def scatter_sentences(history: EngineHistory) -> tuple[str, ...]:
+    """Say what scatter each quantity is held against, and what the engine's own steps show."""
+    followed = dict.fromkeys(s.quantity for s in history.series)
+    return tuple(f"{_stated(q, history.scatter[q])}{_shown(q, history)}" for q in followed)
+
+
+def _shown(quantity: Quantity, history: EngineHistory) -> str:
+    ratio, count = own_scatter(history.series, quantity)
+    if count < FEWEST_SHOWN:
+        return ""
+    wider = widening(history.series, quantity) > 1.0
+    so = ", which chance hardly does: it is taken to be so much wider" if wider else ""
+    return f" The {count} steps from visit to visit on this engine show {ratio:.1f} times that{so}."
+
+
+def _stated(quantity: Quantity, scatter: Scatter) -> str:
     factor, unit = (100.0, "%") if scatter.relative else (1.0, UNIT_OF_DIFFERENCE[quantity])
     reading = f", {factor * scatter.reading:.3g} between readings" if scatter.reading else ""
     return (
