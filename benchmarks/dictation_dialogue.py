@@ -5,7 +5,7 @@
 A simulated technician dictates readings to the real dialogue over the real recogniser, at each of
 20, 10 and 5 dB in shop noise. Every few readings the cylinder is named. The tool reads back; the
 technician listens, confirms what is right, says "no" to what is wrong, says again what was not
-understood, and gives up after five tries. Like anyone they sometimes fail:
+understood, and types it after five tries. Like anyone they sometimes fail:
 
 * a wrong read-back is overlooked and confirmed, one in twenty (and one in ten, one in fifty);
 * a right one is misheard and dropped, one in a hundred;
@@ -13,16 +13,16 @@ understood, and gives up after five tries. Like anyone they sometimes fail:
 
 The voice is synthetic (see dictation_prompts.py), at drawn pace and pitch. Recognition is cached by
 clip, noise draw and what may be said, so that readings are not all independent: `--clips` readings
-are spoken, each in two draws of noise at each level. Numbers are drawn evenly over the field's
-range, which is harder than life: they hold as many sixteens as sixties. Seeds 38 and 39; 15 minutes
-on one free core.
+are spoken, twice each, and each in two draws of noise at each level. Numbers are drawn evenly over
+the field's range, which is harder than life: they hold as many sixteens as sixties. Seeds 38 and
+39; 15 minutes on one free core.
 """
 
 from __future__ import annotations
 
 import argparse
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,6 +40,10 @@ if TYPE_CHECKING:
 
 DETECTOR = SileroDetector()
 DRAWS = 2
+TAKES = 2
+"""How often each reading was spoken."""
+VARIANTS = 6
+"""How often each answer and cylinder was spoken."""
 CYLINDERS = 8
 TRIES = 5
 MISHEARD, FORGOTTEN = 0.01, 0.02
@@ -69,49 +73,47 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class Wanted:
-    """A reading that the technician wants stored, and the clip that says it."""
+    """A reading that the technician wants stored, and the clips that say it."""
 
     command: str
     value: float
     unit: str
-    clip: prompts.Clip
+    clip: str
 
 
 class Room:
     """The technician's clips, the noise, and what the recogniser makes of both."""
 
     def __init__(self, model: VoskModel, clips: int) -> None:
-        self._model = model
+        self.model = model
         self._heard: dict[tuple[str, str, float, int], list[Heard]] = {}
         self._clips: dict[str, prompts.Clip] = {}
         self._noise = np.random.default_rng(39)
         rng = np.random.default_rng(38)
         self.readings = [self._reading(i, rng) for i in range(clips)]
-        for n in range(1, CYLINDERS + 1):
-            self._say(f"cylinder {model.vocabulary.numbers.say(n)}", rng)
-        for answer in ANSWERS:
-            for variant in range(6):
-                self._clips[f"{answer}/{variant}"] = prompts.spoken(answer, rng, pad_s=0.5)
+        cylinders = [cylinder(n, model) for n in range(1, CYLINDERS + 1)]
+        for words in (*ANSWERS, *cylinders):
+            for variant in range(VARIANTS):
+                self._clips[f"{words}/{variant}"] = prompts.spoken(words, rng, pad_s=0.5)
 
     def _reading(self, index: int, rng: np.random.Generator) -> Wanted:
         commands = list(FIELDS)
         command = commands[rng.choice(len(commands), p=[f[3] for f in FIELDS.values()])]
         unit, low, high, _ = FIELDS[command]
         value = float(rng.integers(low, high + 1))
-        vocabulary = self._model.vocabulary
+        vocabulary = self.model.vocabulary
         takes = vocabulary.units[unit].takes
-        ways = [w for w in vocabulary.numbers.spellings(value) if takes(vocabulary.numbers.read(w))]
+        numbers = vocabulary.numbers
+        forms = [(w, numbers.read(w)) for w in numbers.spellings(value)]
+        ways = [w for w, spoken in forms if takes(spoken) and not spoken.decimal]
         entry = next(e for e in vocabulary.entries if e.command == command)
         hear = entry.hear[int(rng.integers(len(entry.hear)))]
         number = ways[int(rng.integers(len(ways)))]
         named = unit != "percent" or rng.random() < 0.7
         words = f"{hear} {number} {unit}" if named else f"{hear} {number}"
-        clip = prompts.spoken(words, rng, pad_s=0.5)
-        self._clips[f"reading {index}"] = clip
-        return Wanted(command, value, unit, prompts.Clip(f"reading {index}", value, clip.samples))
-
-    def _say(self, words: str, rng: np.random.Generator) -> None:
-        self._clips[words] = prompts.spoken(words, rng, pad_s=0.5)
+        for take in range(TAKES):
+            self._clips[f"reading {index}/{take}"] = prompts.spoken(words, rng, pad_s=0.5)
+        return Wanted(command, value, unit, f"reading {index}")
 
     def heard(self, name: str, state: machine.State, snr_db: float, draw: int) -> list[Heard]:
         """Return what is heard of a clip in a draw of noise, in a state of the dialogue."""
@@ -119,9 +121,9 @@ class Room:
         key = (name, listening, snr_db, draw)
         if key not in self._heard:
             noisy = prompts.in_noise(self._clips[name], snr_db, self._noise)
-            grammar = grammar_in(listening, self._model.vocabulary)
+            grammar = grammar_in(listening, self.model.vocabulary)
             self._heard[key] = dictate(
-                noisy.samples, prompts.RATE_HZ, self._model, grammar=grammar, detector=DETECTOR
+                noisy.samples, prompts.RATE_HZ, self.model, grammar=grammar, detector=DETECTOR
             )
         return self._heard[key]
 
@@ -147,9 +149,10 @@ class Technician:
             self._dictate(wanted)
         return self.counts
 
-    def _speak(self, name: str) -> list[machine.Effect]:
-        """Say a clip; return what the tool does."""
+    def _speak(self, words: str, variants: int = VARIANTS) -> list[machine.Effect]:
+        """Say something in one of its clips; return what the tool does."""
         self.counts["utterances"] += 1
+        name = f"{words}/{self._rng.integers(variants)}"
         draw = int(self._rng.integers(DRAWS))
         effects: list[machine.Effect] = []
         for heard in self._room.heard(name, self._model_state, self._snr_db, draw):
@@ -157,24 +160,23 @@ class Technician:
             effects += more
         return effects
 
-    def _answer(self, words: str) -> list[machine.Effect]:
-        return self._speak(f"{words}/{self._rng.integers(6)}")
-
     def _name_cylinder(self) -> None:
         self._cylinder = int(self._rng.integers(1, CYLINDERS + 1))
-        numbers = self._model_state.vocabulary.numbers
-        for _ in range(TRIES):
-            self._speak(f"cylinder {numbers.say(self._cylinder)}")
-            right = self._model_state.cylinder == self._cylinder
-            if right or self._rng.random() < self._overlooked:
+        for attempt in range(TRIES):
+            self.counts["repeats"] += attempt > 0
+            before = self._model_state.cylinder
+            self._speak(cylinder(self._cylinder, self._room.model))
+            now = self._model_state.cylinder
+            if now == self._cylinder or (now != before and self._rng.random() < self._overlooked):
                 return
-            self.counts["repeats"] += 1
+        self.counts["given up"] += 1
+        self._model_state = replace(self._model_state, cylinder=self._cylinder, pending=None)
 
     def _dictate(self, wanted: Wanted) -> None:
         self.counts["readings"] += 1
         for attempt in range(TRIES):
             self.counts["repeats"] += attempt > 0
-            self._keep(wanted, self._speak(wanted.clip.words))
+            self._keep(wanted, self._speak(wanted.clip, TAKES))
             waiting = self._model_state.pending
             if waiting is None:
                 continue
@@ -195,7 +197,7 @@ class Technician:
         for attempt in range(TRIES):
             self.counts["repeats"] += attempt > 0
             words = "confirm" if agrees else ("no", "scratch that")[int(self._rng.integers(2))]
-            if self._keep(wanted, self._answer(words)):
+            if self._keep(wanted, self._speak(words)):
                 return True
             if self._model_state.pending is None:
                 return False
@@ -213,6 +215,11 @@ class Technician:
         said = (machine.QUANTITIES[wanted.command], f"{wanted.value:g}", wanted.unit)
         heard = (reading.quantity, reading.value, reading.unit)
         return said == heard and reading.cylinder == self._cylinder
+
+
+def cylinder(number: int, model: VoskModel) -> str:
+    """Return how a cylinder is named."""
+    return f"cylinder {model.vocabulary.numbers.say(number)}"
 
 
 def main() -> None:

@@ -105,7 +105,8 @@ def dictate(
     from earwitness.cli import show
     from earwitness.session.dictation import dictate_file
 
-    show.heard(dictate_file(audio, model, expect.value), as_json=as_json)
+    heard = dictate_file(audio, model, expect.value, tell=show.say)
+    show.heard(heard, as_json=as_json)
 
 
 @app.command()

@@ -150,7 +150,7 @@ def turns_in(
 
 
 def dictate_file(
-    audio: Path, model: Path | None, expect: Expect, *, tell: Callable[[str], None] | None = None
+    audio: Path, model: Path | None, expect: Expect, *, tell: Callable[[str], None]
 ) -> list[Heard]:
     """Say what was said in a recording.
 
@@ -162,7 +162,7 @@ def dictate_file(
         Vosk model folder; the shipped one if None.
     expect : str
         "number", "command" or "any": what may be said.
-    tell : callable, optional
+    tell : callable
         Called with a sentence if the model lacks words of its vocabulary.
 
     Raises
@@ -173,7 +173,7 @@ def dictate_file(
     recording = read_recording(audio)
     speech_model = load_model(model)
     lacking = speech_model.lacking(speech_model.vocabulary.words)
-    if lacking and tell is not None:
+    if lacking:
         tell(
             f"The speech model {speech_model.path} does not know {', '.join(lacking)}:"
             " phrases with these words will not be understood."
