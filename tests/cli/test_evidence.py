@@ -138,6 +138,7 @@ def test_a_bag_without_names_is_sound_and_one_name_can_be_shown_later(
     for depth in ([], ["--quick"], ["--recompute"]):
         done = earwitness("verify", quiet, *depth, "--key", card, "--json")
         assert done.exit_code == 0, done.stdout
+    assert "the same to the last byte" in " ".join(json.loads(done.stdout)["facts"])
     assert json.loads(done.stdout)["identity"] == {"shop": None, "customer": None, "vin": None}
     shown = earwitness("disclose", record, "vin", "--out", bay / "vin.json")
     assert shown.exit_code == 0, shown.stderr

@@ -407,9 +407,9 @@ def test_the_table_names_every_tampering_and_every_kind() -> None:
     assert sorted(EXPECTED) == sorted(TAMPERINGS)
     assert len(TAMPERINGS) >= 60
     # A bag that is none and a file that vanishes meanwhile are in test_sound_bag.py; a time stamp
-    # that its authority did not sign is in test_timestamp.py.
+    # that its authority did not sign is in test_timestamp.py; a PDF in test_sound_bag.py.
     unused = set(KINDS) - {kind for row in EXPECTED.values() for kind in row.split()}
-    assert unused == {"not-a-bag", "file-unread", "timestamp-unsigned"}
+    assert unused == {"not-a-bag", "file-unread", "timestamp-unsigned", "paper-differs"}
 
 
 def test_what_each_depth_is_good_for() -> None:

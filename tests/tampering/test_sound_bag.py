@@ -16,6 +16,7 @@ import pytest
 
 from earwitness.audio.recording import read_recording
 from earwitness.cli.reporting import draw_report
+from earwitness.errors import EquipmentError
 from earwitness.record.claim.check import recompute
 from earwitness.record.claim.check.defects import DEPTHS, KINDS, STEPS, Depth, defect
 from earwitness.record.claim.check.inventory import changed, look_into
@@ -159,6 +160,42 @@ def test_a_page_drawn_otherwise_is_found(sound_bag: Path) -> None:
     other = replace(DRAWING, draw=lambda folder: DRAWING.draw(folder).replace("42", "24"))
     found = verify(sound_bag, depth="recompute", render=other)
     assert [d.kind for d in found.defects] == ["report-differs"]
+
+
+MARK = b"%PDF-1.7 (set-by-0123456789abcdef0123456789abcdef)"
+
+
+@pytest.mark.parametrize(("there", "anew", "kinds", "said"), [
+    (MARK, MARK, [], "the same to the last byte"),
+    (MARK + b" repaired", MARK, ["paper-differs"], "drawn anew"),
+    (MARK.replace(b"f)", b"e)"), MARK, [], "other versions of its libraries"),
+    (b"no PDF at all", b"none either", [], "other versions of its libraries"),
+])  # fmt: skip
+def test_a_pdf_is_held_to_the_record_where_the_same_libraries_set_it(
+    bench: Bench, there: bytes, anew: bytes, kinds: list[str], said: str
+) -> None:
+    """Signed with the shop's own key each time, so that only drawing it anew can tell."""
+    bench.write("data/report.pdf", there)
+    bench.seal()
+    found = verify(bench.bag, depth="recompute", render=replace(DRAWING, paper=lambda _: anew))
+    assert [d.kind for d in found.defects] == kinds
+    assert said in " ".join(found.facts)
+    assert verify(bench.bag).sound
+    assert "The PDF is signed, but was not compared" in " ".join(verify(bench.bag).facts)
+
+
+@pytest.mark.parametrize("error", [EquipmentError("Pango is missing"), ValueError("too large")])
+def test_a_pdf_that_cannot_be_drawn_here_is_said(bench: Bench, error: Exception) -> None:
+    def paper(_: Path) -> bytes:
+        raise error
+
+    bench.write("data/report.pdf", MARK)
+    bench.seal()
+    found = verify(bench.bag, depth="recompute", render=replace(DRAWING, paper=paper))
+    assert found.sound
+    assert f"The PDF was not compared: {str(error).split('. ')[0].rstrip('.')}" in " ".join(
+        found.facts
+    )
 
 
 def test_what_is_no_folder_is_no_bag(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
 from earwitness.cli.options import clock
-from earwitness.cli.reporting import draw_silent_report, write_report
+from earwitness.cli.reporting import draw_paper, draw_silent_report, write_report
 from earwitness.errors import KeyStoreError, RecordError
 from earwitness.record.claim.audit import audit, to_parquet
 from earwitness.record.claim.check.page import Drawing
@@ -130,7 +130,7 @@ def verify_bag(
         If one of these files cannot be read. A bag that cannot be read is a defect, not an error.
     """
     known = None if card is None else _digest_on(card)
-    drawing = Drawing(draw=draw_silent_report, words=words_of_page)
+    drawing = Drawing(draw=draw_silent_report, words=words_of_page, paper=draw_paper)
     shown = None if identity is None else _identity_of(identity)
     trusted = None if authority is None else certificate(authority)
     return verify(

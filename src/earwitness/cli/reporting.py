@@ -43,6 +43,11 @@ def draw_silent_report(record: Path) -> str:
     return render_html(_told(record), audio=_sounds(record), playable=False)
 
 
+def draw_paper(record: Path) -> bytes:
+    """Return the report of a record folder as PDF; raises as `render_pdf`."""
+    return render_pdf(_told(record), audio=_sounds(record))
+
+
 def write_report(
     record: Path,
     out: Path | None = None,

@@ -58,7 +58,8 @@ class Panel:
     def image(self, uri: str) -> str:
         """Return an image that fills the frame."""
         place = f'x="{self.x:g}" y="{self.y:g}" width="{self.width:g}" height="{self.height:g}"'
-        return f'<image {place} preserveAspectRatio="none" href="{uri}"/>'
+        plain = 'preserveAspectRatio="none" image-rendering="pixelated"'  # PDF/A: no smoothing
+        return f'<image {place} {plain} href="{uri}"/>'
 
 
 def ticks(low: float, high: float, most: int) -> list[float]:

@@ -172,6 +172,7 @@ KINDS: Mapping[str, Kind] = {
     "report-unmarked": Kind(8, "default", "the report does not say once of which record it is"),
     "report-stale": Kind(8, "default", "the report is that of another record or an earlier state"),
     "report-differs": Kind(8, "recompute", "the report says something else than the record gives"),
+    "paper-differs": Kind(8, "recompute", "the PDF is not the one that the record gives"),
     "report-not-compared": Kind(8, "recompute", "the report cannot be drawn again to compare it"),
 }
 """Every kind of defect by its name."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from earwitness.errors import EarwitnessError
 from earwitness.record.claim.check.defects import Defect, defect
 from earwitness.record.claim.check.inventory import read_small
-from earwitness.record.claim.layout import RECORD, REPORT
+from earwitness.record.claim.layout import PAPER, RECORD, REPORT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -24,6 +24,9 @@ MARK = "earwitness-record"
 SHOWN_CHARACTERS = 60
 """How much of two texts is shown where they part [characters]."""
 
+_SET_BY = re.compile(rb"set-by-[0-9a-f]{32}")
+_UNDRAWN = (ArithmeticError, AssertionError, LookupError, TypeError, ValueError)
+"""What drawing a stranger's values may raise."""
 _META = re.compile(r"<meta\s[^<>]{1,400}>", re.IGNORECASE)
 _CONTENT = re.compile(r'content="([^"]*)"', re.IGNORECASE)
 _TAG = re.compile(r"/?[a-z]|!doctype html>", re.IGNORECASE)
@@ -38,6 +41,8 @@ class Drawing:
     """Returns the page of a record folder."""
     words: Callable[[str], str]
     """Returns what a page says, without how it looks."""
+    paper: Callable[[Path], bytes] | None = None
+    """Returns the PDF of a record folder; None if nobody can draw it."""
 
 
 def read_page(bag: Path) -> tuple[str | None, list[Defect]]:
@@ -72,7 +77,7 @@ def other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
     except EarwitnessError as e:
         yield not_compared(e.fault)
         return
-    except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as e:
+    except _UNDRAWN as e:
         yield not_compared(f"the record holds values that cannot be drawn ({e})")
         return
     if here != anew:
@@ -80,6 +85,29 @@ def other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
         at = max(0, (min(len(here), len(anew)) if at is None else at) - SHOWN_CHARACTERS // 2)
         said, drawn = (repr(text[at : at + SHOWN_CHARACTERS]) for text in (here, anew))
         yield defect("report-differs", REPORT, f"it says {said}, the record gives {drawn}")
+
+
+def other_paper(bag: Path, paper: Callable[[Path], bytes]) -> tuple[list[Defect], str]:
+    """Hold the PDF to one drawn anew; return what is wrong, and a sentence on what was compared.
+
+    Nothing of the PDF in the bag is interpreted: its bytes are compared, and where they differ its
+    identifier is searched for, which names the libraries that set it.
+    """
+    try:
+        here = read_small(bag, PAPER, PAGE_BYTES)
+        anew = paper(bag / RECORD)
+    except OSError as e:
+        return [], f"The PDF cannot be read, so it was not compared: {e.strerror or e}."
+    except (EarwitnessError, *_UNDRAWN) as e:
+        why = e.fault if isinstance(e, EarwitnessError) else str(e)
+        return [], f"The PDF was not compared: {why}."
+    if here == anew:
+        return [], "The PDF was drawn anew, and is the same to the last byte."
+    mark = _SET_BY.search(anew)
+    if mark is None or mark[0] not in here:
+        return [], "The PDF was not compared: other versions of its libraries than here set it."
+    detail = "the libraries that set it give other bytes from this record"
+    return [defect("paper-differs", PAPER, detail)], "The PDF was drawn anew."
 
 
 def not_compared(why: str) -> Defect:

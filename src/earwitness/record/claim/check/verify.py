@@ -17,17 +17,24 @@ from earwitness.record.claim.check.defects import (
 from earwitness.record.claim.check.inventory import LOG_PATH, changed, incomplete, look_into
 from earwitness.record.claim.check.log import read_log_of
 from earwitness.record.claim.check.names import IDENTITY_PATH, Names
-from earwitness.record.claim.check.page import Drawing, not_compared, other_words, read_page, stale
+from earwitness.record.claim.check.page import (
+    Drawing,
+    not_compared,
+    other_paper,
+    other_words,
+    read_page,
+    stale,
+)
 from earwitness.record.claim.check.recompute import other_findings, other_verdicts, understood
 from earwitness.record.claim.check.signed import Signed, absent
 from earwitness.record.claim.check.sounds import Sounds
-from earwitness.record.claim.layout import CHECKING, RECORD, REPORT
+from earwitness.record.claim.layout import CHECKING, PAPER, RECORD, REPORT
 from earwitness.record.claim.statement import fingerprint
 from earwitness.record.moment import rfc3339
 from earwitness.record.reader import AUDIO
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from pathlib import Path
 
     from earwitness.record.claim.check.inventory import Contents
@@ -161,16 +168,36 @@ def _verified(
         found += other_findings(bag, log, told, sounds.intact)  # (6)
     if told is not None:
         found += other_verdicts(bag, log, told)  # (7)
-    html, unread = read_page(bag)  # (8)
-    found += [*unread, *(stale(html, log) if html is not None else ())]
-    if html is not None and render is not None and reaches(depth, "recompute"):
-        drawable = told is not None and not log.defects and not sounds.defects
-        found += other_words(bag, html, render) if drawable else [not_compared(_UNDRAWABLE)]
+    drawable = told is not None and not log.defects and not sounds.defects
+    render = render if reaches(depth, "recompute") else None
+    found += _page_defects(bag, log, render, drawable=drawable)  # (8)
     facts = [*_scope(depth, render), *_of_log(log), *_of_record(told), *_of_names(names)]
     facts += _of_stamp(signed, elsewhere)
+    if PAPER in contents.files:
+        differing, said = _compared_paper(bag, render if drawable else None)
+        found += differing
+        facts.append(said)
     if others := sorted(p for p in contents.payload.entries if not _is_compared(p)):
         facts.append(f"Signed, but compared with nothing: {', '.join(others)}.")
     return replace(_told(depth, found, facts, signed, elsewhere.known_key), identity=names.known)
+
+
+def _page_defects(
+    bag: Path, log: Log, render: Drawing | None, *, drawable: bool
+) -> Iterator[Defect]:
+    html, unread = read_page(bag)
+    yield from unread
+    if html is None:
+        return
+    yield from stale(html, log)
+    if render is not None:
+        yield from other_words(bag, html, render) if drawable else [not_compared(_UNDRAWABLE)]
+
+
+def _compared_paper(bag: Path, render: Drawing | None) -> tuple[list[Defect], str]:
+    if render is None or render.paper is None:
+        return [], "The PDF is signed, but was not compared with the record."
+    return other_paper(bag, render.paper)
 
 
 def _of_stamp(signed: Signed, elsewhere: Elsewhere) -> list[str]:
@@ -183,7 +210,7 @@ def _of_stamp(signed: Signed, elsewhere: Elsewhere) -> list[str]:
 
 
 def _is_compared(path: str) -> bool:
-    return path in {CHECKING, REPORT, LOG_PATH, IDENTITY_PATH} or path.startswith(
+    return path in {CHECKING, PAPER, REPORT, LOG_PATH, IDENTITY_PATH} or path.startswith(
         f"{RECORD}/{AUDIO}/"
     )
 
