@@ -14,6 +14,7 @@ from earwitness.gauges.leakage import AC_43_13_1B_LIMIT, COMMON_PRACTICE_LIMIT
 from earwitness.report.plan_sheet import plan_sheet_html, plan_sheet_pdf
 
 FOUR = engine_layout(4, bore_mm=86, label="Harbour launch")
+CHROMIUM = "/usr/bin/chromium"
 PAPERS = {"a4": (841.89, 595.28), "letter": (792.0, 612.0)}
 """Width and height [1/72 in]: ISO 216 A4 is 297 by 210 mm, ANSI/ASME Y14.1 size A 11 by 8.5 in."""
 
@@ -147,3 +148,24 @@ def test_the_page_needs_nothing_from_outside():
 def test_a_browser_prints_it_on_the_same_paper(paper):
     html = plan_sheet_html(plan_of(FOUR), limit=COMMON_PRACTICE_LIMIT, paper=paper)
     assert f"size: {'A4' if paper == 'a4' else 'letter'} landscape" in html
+
+
+@pytest.mark.slow
+def test_a_browser_prints_the_fullest_engine_on_one_page_too():
+    """In the typefaces of this machine, on the paper that the page names."""
+    from playwright.sync_api import sync_playwright
+
+    plan, tests = plan_of(fullest(16, "petrol")), choose_tests("coolant-loss")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        for paper, size in PAPERS.items():
+            said = []
+            page = browser.new_page()
+            page.on("console", lambda message, said=said: said.append(message.text))
+            html = plan_sheet_html(plan, limit=COMMON_PRACTICE_LIMIT, paper=paper, tests=tests)
+            page.set_content(html)
+            printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
+            assert [float(v) for v in printed.pages[0].mediabox[2:]] == pytest.approx(size, abs=1)
+            assert len(printed.pages) == 1
+            assert said == []
+        browser.close()
