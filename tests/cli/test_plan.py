@@ -38,7 +38,9 @@ def test_plan_in_words_and_json(earwitness: Run) -> None:
 
 def test_json_has_everything_the_plan_has(earwitness: Run) -> None:
     made = json.loads(earwitness("plan", "--complaint", "misfire", "--json").stdout)
-    assert set(made) == {f.name for f in fields(Plan)} | {"schema", "tests", "limits", "sheet"}
+    assert set(made) == {f.name for f in fields(Plan)} | {
+        "schema", "tests", "limits", "height", "sheet",
+    }  # fmt: skip
     assert made["tests"][0].keys() >= {"test", "title", "why", "origin", "temperature", "condition"}
     assert made["tests"][0]["test"] == "compression"
     assert [r["name"] for r in made["limits"] if r["applies"]] == ["common-practice"]
@@ -108,6 +110,18 @@ def test_a_run_sheet_brings_its_limit(earwitness: Run, tmp_path: Path) -> None:
         assert [(r["name"], r["percent"]) for r in rows if r["applies"]] == [(applies, percent)]
 
 
+def test_the_height_of_the_shop_is_named_with_its_factor(earwitness: Run) -> None:
+    """US Standard Atmosphere 1976 at 5000 ft: pressure 0.8321, density 0.8617."""
+    words = ["plan", "--altitude-m", "1524"]
+    height = json.loads(earwitness(*words, "--json").stdout)["height"]
+    assert height["ambient_kpa"] == pytest.approx(0.8321 * 101.325, abs=0.01)
+    assert height["compression"] == pytest.approx({"pressure": 0.8321, "density": 0.8617}, abs=1e-4)
+    text = " ".join(earwitness(*words).stdout.split())
+    assert "is 832 kPa here by the pressure ratio of ISO 2533:1975" in text
+    assert "is 862 kPa here by the density ratio" in text
+    assert json.loads(earwitness("plan", "--json").stdout)["height"] is None
+
+
 def test_words_fit_a_terminal(earwitness: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     text = earwitness("plan", *V6, "--complaint", "unknown", "--diesel").stdout
@@ -130,6 +144,7 @@ def test_words_fit_a_terminal(earwitness: Run, monkeypatch: pytest.MonkeyPatch) 
         (["--known", "one-low,all-low"], "cannot both be true"),
         (["--limit-rule", "mine"], "'mine' is not known"),
         (["--maker-limit", "120"], "maker"),
+        (["--altitude-m", "12000"], "altitude of 12000 m"),
         (["--sheet", "plan.docx"], "ends neither in .html nor in .pdf"),
         (["--sheet", "nowhere/plan.html"], "cannot be written"),
         (["--sheet", "plan.html", "--paper", "napkin"], "--paper 'napkin'"),

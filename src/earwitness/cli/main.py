@@ -312,6 +312,9 @@ def plan(
     limit_rule: Annotated[
         str, typer.Option(help="Else: common-practice or ac-43.13-1b.")
     ] = "common-practice",
+    altitude_m: Annotated[
+        float | None, typer.Option(help="Height of the shop above sea level [m].")
+    ] = None,
     printable: Annotated[
         Path | None, typer.Option("--sheet", help="Write a page to print: .html or .pdf.")
     ] = None,
@@ -338,7 +341,7 @@ def plan(
         air_cooled=air_cooled,
         diesel=diesel,
     )
-    case = planning.Case(complaint, tuple(known or ()), maker_limit, limit_rule)
+    case = planning.Case(complaint, tuple(known or ()), maker_limit, limit_rule, altitude_m)
     made = planning.make_plan(sheet, words, case, first=first)
     if printable is not None:
         planning.write_sheet(made, printable, paper)

@@ -15,6 +15,7 @@ from earwitness.engine.layout import EngineLayout, engine_layout
 from earwitness.engine.listening_points import PLUG_HOLE_PREFIX
 from earwitness.engine.test_plan import test_plan
 from earwitness.errors import EarwitnessError, StorageError
+from earwitness.gauges.altitude import BASIS_IN_WORDS, altitude_factor, ambient_kpa
 from earwitness.gauges.leakage import LeakageLimit
 from earwitness.gauges.limits import limit_table
 
@@ -76,6 +77,26 @@ class Case:
     maker_limit: float | None = None
     """[%]"""
     limit_rule: str = "common-practice"
+    altitude_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Height:
+    """What the height of the shop does to gauges."""
+
+    altitude_m: float
+    ambient_kpa: float
+    compression: dict[str, float]
+    """Compression here over that at sea level [1], by basis."""
+
+    def in_words(self) -> list[str]:
+        """Say it, naming which factor is which."""
+        air = f"The air outside presses with {self.ambient_kpa:.1f} kPa; leak sizes allow for it."
+        return [air] + [
+            f"A compression of 1000 kPa at sea level is {1000 * factor:.0f} kPa here by the "
+            f"{BASIS_IN_WORDS[basis]}."
+            for basis, factor in zip(BASIS_IN_WORDS, self.compression.values(), strict=True)
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +107,8 @@ class Planned:
     tests: tuple[TestChoice, ...]
     """Empty if no complaint was named."""
     limits: tuple[LimitRow, ...]
+    height: Height | None = None
+    """None if the altitude is not known."""
 
     @property
     def limit(self) -> LeakageLimit:
@@ -107,7 +130,11 @@ def make_plan(
     told = None if sheet is None else _read(sheet)
     layout = words.layout() if told is None else told.engine.layout()
     limits = _limits_of(case, None if told is None else told.limits)
-    return Planned(test_plan(layout, first=first), _tests(case, layout), limits)
+    altitude = case.altitude_m
+    if altitude is None and told is not None:
+        altitude = told.gauge.altitude_m
+    height = None if altitude is None else _height(altitude)
+    return Planned(test_plan(layout, first=first), _tests(case, layout), limits, height)
 
 
 def print_plan(planned: Planned, *, as_json: bool, written: Path | None = None) -> None:
@@ -118,6 +145,7 @@ def print_plan(planned: Planned, *, as_json: bool, written: Path | None = None) 
             **asdict(planned.plan),
             "tests": [asdict(choice) for choice in planned.tests],
             "limits": [asdict(row) for row in planned.limits],
+            "height": None if planned.height is None else asdict(planned.height),
             "sheet": None if written is None else str(written),
         }
         typer.echo(json.dumps(body, ensure_ascii=False, allow_nan=False))
@@ -178,6 +206,8 @@ def _print_words(planned: Planned) -> None:
     print_list("Before the air goes on", [c.text for c in plan.cautions])
     print_list("Setting up the tester", _set_up(plan.gauge))
     _print_table(console, "Leakage limit", ["Rule", "Limit", "From"], _limits(planned.limits))
+    if planned.height is not None:
+        print_list(f"At {planned.height.altitude_m:g} m", planned.height.in_words())
     print_list("Warm or cold", [f"{a.text} ({a.source})" for a in plan.temperature])
     heads = ["Order", "Turn the crank", "Angle", "At the top too", "Plug holes beside"]
     _print_table(console, "Round the engine", heads, _order(plan))
@@ -269,6 +299,11 @@ def _read(sheet: Path) -> RunSheet:
     from earwitness.session.sheet import read_sheet
 
     return read_sheet(sheet)
+
+
+def _height(altitude_m: float) -> Height:
+    factors = {str(basis): altitude_factor(altitude_m, basis=basis) for basis in BASIS_IN_WORDS}
+    return Height(altitude_m, ambient_kpa(altitude_m), factors)
 
 
 def _limits_of(case: Case, limits: Limits | None) -> tuple[LimitRow, ...]:
