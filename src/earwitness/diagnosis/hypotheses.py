@@ -16,6 +16,8 @@ Cause = Literal[
     "head-gasket-coolant",
     "head-gasket-neighbour",
     "off-tdc",
+    "off-tdc-exhaust",
+    "off-tdc-intake",
     "adapter-leak",
     "gauge-wrong",
 ]
@@ -32,8 +34,29 @@ SEALS: tuple[Cause, ...] = (
     "head-gasket-neighbour",
 )
 """Seals of the engine, in the order in which a mixture names them."""
-SET_UP_CAUSES: tuple[Cause, ...] = ("off-tdc", "adapter-leak", "gauge-wrong")
-"""Three ways in which the test itself goes wrong; one verdict, `set-up`."""
+SET_UP_CAUSES: tuple[Cause, ...] = (
+    "off-tdc",
+    "off-tdc-exhaust",
+    "off-tdc-intake",
+    "adapter-leak",
+    "gauge-wrong",
+)
+"""Ways in which the test itself goes wrong; one verdict, `set-up`. Off top dead centre both valves
+stand open (on overlap), or one of them (before or after)."""
+
+NEIGHBOUR: Cause = "head-gasket-neighbour"
+OWN_POINT: dict[Cause, list[str]] = {
+    "rings-or-piston": ["oil-filler"],
+    "exhaust-valve": ["tailpipe"],
+    "intake-valve": ["throttle-body"],
+    "head-gasket-coolant": ["radiator"],
+    "off-tdc": ["tailpipe", "throttle-body"],
+    "off-tdc-exhaust": ["tailpipe"],
+    "off-tdc-intake": ["throttle-body"],
+    "adapter-leak": ["adapter"],
+}
+"""Where the air of each cause comes out; that of the gasket to a neighbour at its plug hole.
+FAA AC 43.13-1B chapter 8 and US Army TM 5-3805-260-24, seen in secondary copies."""
 
 IN_WORDS = {
     "sealed": "a sound cylinder",
@@ -81,6 +104,19 @@ def ways(points: tuple[str, ...], set_up_shares: dict[Cause, float]) -> tuple[Wa
         for causes in combinations(seals, size):
             found += _ways_of(causes, beside)
     return (*found, *(Way(SET_UP, (c,), share=set_up_shares[c]) for c in SET_UP_CAUSES))
+
+
+def own_points(way: Way) -> tuple[str, ...]:
+    """Return the listening points at which a way's air comes out first-hand."""
+    found = []
+    for cause in way.causes:
+        found += [f"plug-hole-{way.neighbour}"] if cause == NEIGHBOUR else OWN_POINT.get(cause, [])
+    return tuple(found)
+
+
+def own_points_of(seal: str) -> tuple[str, ...]:
+    """Return where the air of a seal comes out; nothing for the gasket to a neighbour."""
+    return tuple(next((points for cause, points in OWN_POINT.items() if cause == seal), ()))
 
 
 def parts(verdict: str) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 
 from earwitness.diagnosis.repair import REPAIRS, Area, areas_of, deepest
@@ -10,6 +11,9 @@ SCHEMA = "earwitness.verdict/1"
 PROBABILITY_DIGITS = 6
 """Digits after the point that a probability keeps in JSON [1]: far finer than it is known, coarse
 enough to be the same text on every machine."""
+
+DECIBAN_DIGITS = 2
+"""Digits after the point that a weight keeps in JSON [1]: a factor of 1.002 on the odds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +25,19 @@ class Ranked:
 
 
 @dataclass(frozen=True, slots=True)
+class Weight:
+    """What one piece of evidence did to the odds, those before it given."""
+
+    evidence: str
+    favours: str
+    """Verdict that it speaks for, `the rest` for all others together."""
+    against: str
+    decibans: float
+    """Ten times the decimal logarithm of the factor on the odds of the verdict [decibans];
+    negative where it speaks against the verdict."""
+
+
+@dataclass(frozen=True, slots=True)
 class CylinderVerdict:
     """Which seal of one cylinder leaks, with what probability, and why."""
 
@@ -29,11 +46,16 @@ class CylinderVerdict:
     within_limit: bool | None
     verdict: str
     probability: float
-    """Of `verdict`; of the first of `ranking` where the verdict is `undetermined`."""
+    """That `verdict` is true: of its hypothesis or, where a second seal stays open, that this one
+    leaks, alone or not; of the first of `ranking` where the verdict is `undetermined`."""
     ranking: tuple[Ranked, ...]
     next_check: str | None
     reasons: tuple[str, ...]
     flags: tuple[str, ...]
+    open_part: str | None = None
+    """A second seal that may leak as well, while the one in `verdict` is sure."""
+    weights: tuple[Weight, ...] = ()
+    """From the odds before any evidence to those of `probability`; their decibans add up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +103,19 @@ def to_json(verdict: EngineVerdict) -> dict[str, object]:
     }
 
 
+def percent_sure(probability: float) -> str:
+    """Return a probability in words, rounded down and never as certainty.
+
+    Examples
+    --------
+    >>> percent_sure(0.934), percent_sure(0.29), percent_sure(0.9999)
+    ('93 %', '29 %', 'more than 99 %')
+    """
+    if probability > 0.99:
+        return "more than 99 %"
+    return f"{math.floor(round(100 * probability, 9))} %"
+
+
 def _cylinder(c: CylinderVerdict) -> dict[str, object]:
     return {
         "cylinder": c.cylinder,
@@ -95,6 +130,16 @@ def _cylinder(c: CylinderVerdict) -> dict[str, object]:
         "reasons": list(c.reasons),
         "flags": list(c.flags),
         "area": _cylinder_area(c.verdict),
+        "open_part": c.open_part,
+        "weights": [
+            {
+                "evidence": w.evidence,
+                "favours": w.favours,
+                "against": w.against,
+                "decibans": round(w.decibans, DECIBAN_DIGITS),
+            }
+            for w in c.weights
+        ],
     }
 
 
