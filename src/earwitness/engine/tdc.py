@@ -37,57 +37,8 @@ def tdc_signs(layout: EngineLayout, companion: int | None = None) -> tuple[TdcSi
     companion : int, optional
         The cylinder that is at the top as well; its sign is left out if there is none.
     """
-    hole = "glow plug or injector hole" if layout.fuel == "diesel" else "plug hole"
     beside = () if companion is None else (_companion_sign(companion),)
-    return (
-        TdcSign(
-            "Valves of this cylinder, where they can be seen",
-            "both shut, rockers or followers with play, cam lobes pointing away",
-            "both a little open: exhaust closing, intake opening",
-            "US Army TM 5-3805-260-24: at the top of compression the valves are against their "
-            "seats; the rest common practice, no source",
-            "Own valves",
-            "both shut, with play",
-            "both a little open",
-        ),
-        *beside,
-        TdcSign(
-            f"Finger or whistle on the {hole} while the crank is turned by hand",
-            "air pushes out as the piston rises, and stops at the top",
-            "next to nothing pushes out on the way up",
-            PRACTICE,
-            "Finger on the hole",
-            "air pushes out",
-            "hardly any",
-        ),
-        TdcSign(
-            "Feel of the crank under low pressure",
-            "a flat spot at the top, a push to one side on either side of it",
-            "no push at all",
-            "FAA AC 43.13-1B 8-14b(5)(g)",
-            "Crank, low pressure",
-            "flat spot",
-            "no push",
-        ),
-        TdcSign(
-            "Hiss at intake and exhaust under low pressure",
-            "at most one of them",
-            "both at once, and nearly all the air is lost",
-            PRACTICE,
-            "Hiss, low pressure",
-            "at most one place",
-            "intake and exhaust",
-        ),
-        TdcSign(
-            "Timing mark of this cylinder on the pulley or flywheel",
-            "stands at its mark",
-            "stands at the same mark: it finds the top, not which one",
-            PRACTICE,
-            "Timing mark",
-            "at its mark",
-            "the same mark",
-        ),
-    )
+    return (_OWN_VALVES, *beside, _finger_sign(layout), *_UNDER_PRESSURE, _TIMING_MARK)
 
 
 def tdc_hint(layout: EngineLayout, cylinder: int) -> str:
@@ -108,6 +59,60 @@ def tdc_hint(layout: EngineLayout, cylinder: int) -> str:
     return (
         f"{hint} Cylinder {companion} is at the top as well: if its plug hole is the one that "
         "pushes air, turn the crank once more."
+    )
+
+
+_OWN_VALVES = TdcSign(
+    "Valves of this cylinder, where they can be seen",
+    "both shut, rockers or followers with play, cam lobes pointing away",
+    "both a little open: exhaust closing, intake opening",
+    "US Army TM 5-3805-260-24: at the top of compression the valves are against their "
+    "seats; the rest common practice, no source",
+    "Own valves",
+    "both shut, with play",
+    "both a little open",
+)
+_UNDER_PRESSURE = (
+    TdcSign(
+        "Feel of the crank under low pressure",
+        "a flat spot at the top, a push to one side on either side of it",
+        "no push at all",
+        "FAA AC 43.13-1B 8-14b(5)(g)",
+        "Crank, low pressure",
+        "flat spot",
+        "no push",
+    ),
+    TdcSign(
+        "Hiss at intake and exhaust under low pressure",
+        "at most one of them",
+        "both at once, and nearly all the air is lost",
+        PRACTICE,
+        "Hiss, low pressure",
+        "at most one place",
+        "intake and exhaust",
+    ),
+)
+_TIMING_MARK = TdcSign(
+    "Timing mark of this cylinder on the pulley or flywheel",
+    "stands at its mark",
+    "stands at the same mark: it finds the top, not which one",
+    PRACTICE,
+    "Timing mark",
+    "at its mark",
+    "the same mark",
+)
+
+
+def _finger_sign(layout: EngineLayout) -> TdcSign:
+    hole = "glow plug or injector hole" if layout.fuel == "diesel" else "plug hole"
+    return TdcSign(
+        f"Finger or whistle on the {hole} while the crank is turned by hand",
+        "air pushes out as the piston rises, and stops at the top",
+        "next to nothing pushes out on the way up",
+        PRACTICE,
+        "Finger on the hole",
+        "air pushes out",
+        "hardly any",
     )
 
 
