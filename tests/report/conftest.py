@@ -12,7 +12,7 @@ import soundfile as sf
 
 from earwitness.acoustics.finding import Finding, Floors
 from earwitness.audio.recording import read_recording
-from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked
+from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked, Weight
 from earwitness.engine.layout import EngineLayout
 from earwitness.gauges.leakage import LeakageLimit
 from earwitness.record import bodies, model
@@ -167,6 +167,11 @@ def verdict() -> EngineVerdict:
         ("Leakage 34.5 % against a limit of 20 % (common practice, no source).",
          "Clear hiss at the tailpipe that follows the air valve; nothing at the oil filler."),
         ("leak-hole-0.9-mm",),
+        weights=(
+            Weight("Before any evidence", "the rest", "exhaust-valve", -11.0),
+            Weight("Leakage 34.5 % against a limit of 20 %", "exhaust-valve", "the rest", 14.0),
+            Weight("Clear hiss at the tailpipe", "exhaust-valve", "the rest", 8.51),
+        ),
     )  # fmt: skip
     good = CylinderVerdict(
         1, 8.0, True, "sealed", 0.97, (Ranked("sealed", 0.97),), None,
@@ -248,7 +253,13 @@ def _hostile(told: Inspection, text: str) -> Inspection:
     (first, *others), heard = told.takes, told.utterances[0].heard
     assert told.verdict is not None
     weak = replace(
-        told.verdict.cylinders[1], reasons=(text,), flags=(text,), next_check=text, verdict=text
+        told.verdict.cylinders[1],
+        reasons=(text,),
+        flags=(text,),
+        next_check=text,
+        verdict=text,
+        open_part=text,
+        weights=(Weight(text, text, text, 1.0),),
     )
     return replace(
         told,

@@ -124,11 +124,14 @@ def test_the_first_thing_said_is_the_conclusion(page: Reader) -> None:
         "very likely, 94 %",
         "Cylinder 3 loses 34.5 % of its test air past the exhaust valve",
         "Cylinder 3: tap the valve stem.",
+        "More than a gasket, less than the pistons",
+        "What this does not tell you",
         "Harbour Lane Motors",
         "Never open a hot cooling system",
         "Cylinder by cylinder",
+        "What to check before anything comes apart",
         "What was not tested",
-        "What this does not tell you",
+        "Which part inside the leaking seal has failed",
         "Chain head",
     ]
     places = [words.find(said) for said in order]

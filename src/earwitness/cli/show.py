@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import shutil
-import textwrap
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import typer
 
+from earwitness.cli.terminal import print_list, print_table, wrapped
 from earwitness.errors import EXIT_DEFECT
 
 if TYPE_CHECKING:
@@ -34,12 +33,6 @@ PACK_SCHEMA = "earwitness.pack/1"
 TIMESTAMP_SCHEMA = "earwitness.timestamp/1"
 REPORT_SCHEMA = "earwitness.report/1"
 SCORE_SCHEMA = "earwitness.score/1"
-DECIBANS = (
-    "A deciban is a tenth of a power of ten in the odds: 10 decibans make them ten times as high."
-)
-"""Said below the reasons, which weigh evidence in this unit. I. J. Good, 1950, from memory."""
-WIDEST_LINE = 100
-"""Longest line that is still read easily [characters]. Chosen: the width of this program's code."""
 
 
 def replayed(sheet: Path, folder: Path, *, model: Path | None, as_json: bool) -> None:
@@ -113,23 +106,26 @@ def judgement(result: Judgement, *, as_json: bool) -> None:
 
 def verdict(result: EngineVerdict, *, as_json: bool) -> None:
     """Print the verdict: one line per cylinder, then the engine's."""
-    from earwitness.diagnosis.judge import percent_sure
-    from earwitness.diagnosis.verdict import to_json
+    from earwitness.cli.weights import print_weights
+    from earwitness.diagnosis.verdict import percent_sure, to_json
+    from earwitness.report.weighing import BY_HAND
 
     if as_json:
         _json(to_json(result))
         return
-    _table(
+    print_table(
         ["Cylinder", "Leakage", "Limit", "Verdict", "Probability"],
         [_row(c) for c in result.cylinders],
     )
     sure = "" if result.area == "undetermined" else f", {percent_sure(result.probability)} sure"
-    _list("Engine", [f"{result.area}{sure}", result.summary, *result.reasons])
-    _list("Next best check", [result.next_check] if result.next_check else [])
+    print_list("Engine", [f"{result.area}{sure}", result.summary, *result.reasons])
+    print_list("Next best check", [result.next_check] if result.next_check else [])
+    print_list("Where this leads", _leads_to(result.area))
     for cylinder in result.cylinders:
-        _list(f"Cylinder {cylinder.cylinder}, {cylinder.verdict}, because", _why(cylinder))
-    _list("Cautions", _cautions())
-    typer.echo(f"\n{DECIBANS}")
+        print_list(f"Cylinder {cylinder.cylinder}, {cylinder.verdict}, because", _why(cylinder))
+        print_weights(cylinder)
+    print_list("Cautions", _cautions())
+    typer.echo("\n" + wrapped(BY_HAND, ""))
 
 
 def written(report: Written, *, as_json: bool) -> None:
@@ -177,10 +173,10 @@ def verified(result: Verification, *, as_json: bool) -> None:
         _json(result.to_json())
     else:
         typer.echo("SOUND" if result.sound else "DEFECTIVE")
-        _list(
+        print_list(
             "Defects", [f"step {d.step}, {d.kind}: {_at(d.path)}{d.detail}" for d in result.defects]
         )
-        _list("To know", result.facts)
+        print_list("To know", result.facts)
     if not result.sound:
         raise typer.Exit(EXIT_DEFECT)
 
@@ -209,7 +205,7 @@ def devices(system: AudioSystem, *, as_json: bool) -> None:
     if not system.inputs:
         typer.echo("No microphone was found. Plug one in and run this command again.")
         return
-    _table(
+    print_table(
         ["Number", "Name", "Host", "Channels", "Rate"],
         [
             [
@@ -225,14 +221,26 @@ def devices(system: AudioSystem, *, as_json: bool) -> None:
 
 
 def _why(cylinder: CylinderVerdict) -> list[str]:
-    """Reasons, flags and the next check of one cylinder, as lines."""
+    """Reasons beside the weights, flags and the next check of one cylinder, as lines."""
+    from earwitness.report.weighing import reasons_beside
+
     flags = [f"flags: {', '.join(cylinder.flags)}"] if cylinder.flags else []
     following = [f"next: {cylinder.next_check}"] if cylinder.next_check else []
-    return [*cylinder.reasons, *flags, *following]
+    return [*reasons_beside(cylinder), *flags, *following]
+
+
+def _leads_to(area: str) -> list[str]:
+    """Return what to check before anything comes apart, what it may cost, what stays unknown."""
+    from earwitness.diagnosis.repair import REPAIRS
+    from earwitness.report.words import COST
+
+    repair = next((r for name, r in REPAIRS.items() if name == area), REPAIRS["undetermined"])
+    cost = f"What it may cost: {COST[repair.cost_band]}"
+    return [repair.technician, cost, f"What this does not tell you: {repair.does_not_tell}"]
 
 
 def _row(c: CylinderVerdict) -> list[str]:
-    from earwitness.diagnosis.judge import percent_sure
+    from earwitness.diagnosis.verdict import percent_sure
 
     leakage = "not read" if c.leakage_percent is None else f"{c.leakage_percent:.3g} %"
     within = {None: "-", True: "within", False: "OVER"}[c.within_limit]
@@ -267,18 +275,3 @@ def _plain(value: float | None) -> str | None:
 
 def _json(body: dict[str, Any]) -> None:
     typer.echo(json.dumps(body, ensure_ascii=False, allow_nan=False))
-
-
-def _list(title: str, lines: Sequence[str]) -> None:
-    """Print a titled list, wrapped to the terminal; nothing if it is empty."""
-    if lines:
-        typer.echo(f"\n{title}:")
-    width = min(shutil.get_terminal_size().columns, WIDEST_LINE)
-    for line in lines:
-        typer.echo(textwrap.fill(line, width, initial_indent="  - ", subsequent_indent="    "))
-
-
-def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    widths = [max(len(r[i]) for r in [head, *rows]) for i in range(len(head))]
-    for row in [head, ["-" * w for w in widths], *rows]:
-        typer.echo("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())

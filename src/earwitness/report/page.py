@@ -15,6 +15,7 @@ from earwitness.report import words
 from earwitness.report.paragraph import complaint_cause_correction
 from earwitness.report.review import Review, review_of
 from earwitness.report.takes import TakeView, take_view
+from earwitness.report.weighing import BY_HAND, Weighing, reasons_beside, weighing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator
@@ -103,6 +104,9 @@ class CylinderView:
     number: int
     title: str
     verdict: CylinderVerdict | None
+    reasons: tuple[str, ...]
+    """What the table of weights does not say."""
+    weighing: Weighing | None
     ranking: tuple[Fact, ...]
     readings: tuple[ReadingView, ...]
     takes: tuple[TakeView, ...]
@@ -121,6 +125,8 @@ class Page:
     likelihood: str | None
     verdict: EngineVerdict | None
     repair: Repair
+    cost: str
+    """What it may cost, against the other repairs, in words."""
     cautions: tuple[str, ...]
     banks: tuple[tuple[Cell, ...], ...]
     rows: tuple[Row, ...]
@@ -135,6 +141,8 @@ class Page:
     review: Review
     irregular: tuple[str, ...]
     """Interruptions, clock steps, a record that was not closed."""
+    by_hand: str = BY_HAND
+    """How to add up the weights by hand."""
 
 
 def page_of(
@@ -158,6 +166,7 @@ def page_of(
     judged = {c.cylinder: c for c in verdict.cylinders} if verdict else {}
     numbers = sorted({*told.tested, *judged})
     views = _views(told, audio, sounds=sounds)
+    repair = REPAIRS.get(area, REPAIRS["undetermined"])  # type: ignore[call-overload]
     return Page(
         inspection=told,
         title=told.opened.label or told.layout.label or f"Inspection of {told.opened_at:%Y-%m-%d}",
@@ -166,7 +175,8 @@ def page_of(
         area=words.AREA_TITLES.get(area, area),
         likelihood=_likelihood(verdict),
         verdict=verdict,
-        repair=REPAIRS.get(area, REPAIRS["undetermined"]),  # type: ignore[call-overload]
+        repair=repair,
+        cost=words.COST[repair.cost_band],
         cautions=tuple(c.text for c in cautions("report", told.layout)),
         banks=tuple(
             tuple(_cell(told, number, judged.get(number)) for number in bank)
@@ -261,17 +271,19 @@ def _row(told: Inspection, number: int, judged: CylinderVerdict | None) -> Row:
         number,
         leakage,
         within,
-        _verdict(judged),
+        verdict_title(judged),
         words.percent(judged.probability),
         judged.next_check or "none needed",
     )
 
 
-def _verdict(judged: CylinderVerdict) -> str:
-    """Return a verdict in words; where the question is open, what leads."""
+def verdict_title(judged: CylinderVerdict) -> str:
+    """Return a verdict in words; where a question stays open, what leads or may leak as well."""
     said = words.verdict_name(judged.verdict)
     if judged.verdict == "undetermined" and judged.ranking:
         return f"{said}; most likely {words.verdict_name(judged.ranking[0].verdict)}"
+    if judged.open_part:
+        return f"{said}; {words.verdict_name(judged.open_part)} may leak as well"
     return said
 
 
@@ -288,8 +300,10 @@ def _cylinder(
     readings = sorted((*told.readings, *told.retracted_readings), key=lambda r: r.seq)
     return CylinderView(
         number=number,
-        title=_verdict(judged) if judged else "not judged",
+        title=verdict_title(judged) if judged else "not judged",
         verdict=judged,
+        reasons=reasons_beside(judged) if judged else (),
+        weighing=weighing(judged) if judged else None,
         ranking=tuple(
             Fact(words.verdict_name(r.verdict), words.percent(r.probability)) for r in ranking[:5]
         ),

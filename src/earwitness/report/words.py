@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from typing import TYPE_CHECKING
 
 from earwitness.diagnosis.hypotheses import IN_WORDS
-from earwitness.diagnosis.judge import percent_sure
+from earwitness.diagnosis.verdict import percent_sure
+
+if TYPE_CHECKING:
+    from earwitness.diagnosis.repair import CostBand
 
 AREA_TITLES = {
     "none": "No leak beyond the limit",
@@ -17,6 +21,18 @@ AREA_TITLES = {
     "undetermined": "Not settled yet",
 }
 """Title of each engine area."""
+
+COST: dict[CostBand, str] = {
+    "none": "Nothing for the cylinders: no repair of theirs follows from this.",
+    "middle": "The middle of what a leak can lead to: the head comes off and goes on again with a "
+    "new gasket. More if head or block turn out to be cracked or warped.",
+    "high": "More than a gasket, less than the pistons: the head comes off, and valves and seats "
+    "are worked on.",
+    "highest": "The most of what a leak can lead to: the engine comes apart down to its pistons.",
+    "unknown": "That cannot be said yet. The next check costs little against any repair.",
+}
+"""What a cost band means to a customer: one repair against the others, never a price. Common
+practice, no source."""
 
 GRADE_WORDS = {
     "none": "no hiss found",
@@ -37,6 +53,9 @@ QUANTITIES = {
     "supply-pressure": "Supply pressure",
     "cylinder-pressure": "Cylinder pressure",
     "bubbles": "Bubbles at the radiator",
+    "supply-under-flow": "Supply with air flowing",
+    "zero": "Scale, hose shut",
+    "full": "Scale, hose open",
 }
 """What each quantity is called."""
 
