@@ -11,13 +11,15 @@ import jiwer
 import numpy as np
 import pytest
 import soxr
+from hypothesis import given
+from hypothesis import strategies as st
 
 from earwitness.speech.detection import SileroDetector
 from earwitness.speech.dictation import dictate
 
 pytestmark = pytest.mark.slow
 
-PHRASES = 60
+PHRASES = 40
 
 
 DETECTOR = SileroDetector()
@@ -71,8 +73,8 @@ def test_spliced_numbers(phrases, quiet):
     exact = sum(text(h) == c.words for h, c in zip(quiet, phrases, strict=True))
     right = sum(accepted(h) == [c.value] for h, c in zip(quiet, phrases, strict=True))
     wrong = sum(accepted(h) not in ([], [c.value]) for h, c in zip(quiet, phrases, strict=True))
-    assert exact >= 0.95 * PHRASES
-    assert right >= 0.80 * PHRASES
+    assert exact >= 0.90 * PHRASES
+    assert right >= 0.70 * PHRASES
     assert wrong == 0
 
 
@@ -88,22 +90,41 @@ def test_jiwer_counts_as_the_published_examples_do():
     assert jiwer.wer("a", "a b c") == pytest.approx(2.0)
 
 
+def test_jiwer_counts_as_a_published_report_does():
+    """A report of the sclite program: 155 words, 27 substituted, 6 lost, none added: 21.3 %."""
+    said = [f"w{i}" for i in range(155)]
+    found = ["x" if i % 5 == 0 and i < 135 else w for i, w in enumerate(said) if i < 149]
+    assert sum(w == "x" for w in found) == 27
+    assert 100 * jiwer.wer(" ".join(said), " ".join(found)) == pytest.approx(21.3, abs=0.05)
+
+
+@given(*[st.lists(st.sampled_from(["one", "two", "three"]), min_size=1, max_size=7)] * 2)
+def test_jiwer_agrees_with_counting_by_hand(said, found):
+    """The Levenshtein distance by its recurrence, over the number of words said."""
+    row = list(range(len(found) + 1))
+    for i, word in enumerate(said, 1):
+        above, row = row, [i]
+        for j, other in enumerate(found, 1):
+            row.append(min(above[j] + 1, row[-1] + 1, above[j - 1] + (word != other)))
+    assert jiwer.wer(" ".join(said), " ".join(found)) == pytest.approx(row[-1] / len(said))
+
+
 def test_numbers_in_shop_noise(prompts, phrases, model):
     rng = np.random.default_rng(78)
     clips = [prompts.in_noise(c, 10, rng) for c in phrases]
     results = [accepted(h) for h in listened(clips, model)]
     assert sum(r == [c.value] for r, c in zip(results, clips, strict=True)) >= 0.6 * PHRASES
-    assert sum(r not in ([], [c.value]) for r, c in zip(results, clips, strict=True)) <= 4
+    assert sum(r not in ([], [c.value]) for r, c in zip(results, clips, strict=True)) <= 2
 
 
 def test_other_talk_is_mostly_refused(prompts, model):
-    clips = prompts.other_talk(every=4)
+    clips = prompts.other_talk(every=5)
     heard = listened(clips, model, "any")
     taken = [h for h in heard if any(not one.rejected for one in h)]
     unasked = [
         h for h in taken if any(not one.rejected and not one.needs_confirmation for one in h)
     ]
-    assert len(clips) >= 50
+    assert len(clips) >= 40
     assert len(taken) <= 0.08 * len(clips)
     assert len(unasked) <= 0.03 * len(clips)
 
@@ -114,21 +135,21 @@ def test_shop_noise_alone_is_nothing(prompts, model):
 
 
 def test_any_sample_rate_gives_the_same_numbers(phrases, quiet, model):
-    for fs in (22_050, 44_100, 48_000, 96_000, 192_000):
-        clips = [soxr.resample(c.samples, 16_000, fs) for c in phrases[:8]]
+    for fs in (22_050, 48_000, 192_000):
+        clips = [soxr.resample(c.samples, 16_000, fs) for c in phrases[:6]]
         values = [accepted(dictate(c, fs, model, "number", detector=DETECTOR)) for c in clips]
-        assert values == [accepted(h) for h in quiet[:8]], fs
+        assert values == [accepted(h) for h in quiet[:6]], fs
 
 
 def test_telephone_rate_is_never_a_wrong_number(phrases, model):
     """At 8 kHz half of the band is gone: fewer numbers are understood, none may be invented."""
-    clips = phrases[:20]
+    clips = phrases[:15]
     heard = [
         dictate(soxr.resample(c.samples, 16_000, 8_000), 8_000, model, "number", detector=DETECTOR)
         for c in clips
     ]
     values = [accepted(h) for h in heard]
-    assert sum(v == [c.value] for v, c in zip(values, clips, strict=True)) >= 10
+    assert sum(v == [c.value] for v, c in zip(values, clips, strict=True)) >= 8
     assert [v for v, c in zip(values, clips, strict=True) if v not in ([], [c.value])] == []
 
 

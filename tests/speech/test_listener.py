@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 import soundfile as sf
@@ -154,6 +156,21 @@ def test_talk_without_an_end_means_nothing_and_stays_in_bounds(scripted, loud_de
     assert [h.rejected for h in only.heard] == [True]
     assert len(only.samples) <= MAX_KEPT_FRAMES * FRAME
     assert model.fed <= 2.2 * MAX_HEARD_FRAMES * FRAME
+
+
+@pytest.mark.slow
+def test_ten_minutes_take_no_more_memory_than_one_utterance(scripted, loud_detector):
+    """What is kept is bounded by the longest utterance, 60 s of samples, not by the stream."""
+    model = scripted([("next", 9.0)])
+    listener = Listener(model, grammar_in("awake"), fs=FS, gate=model.gate, detector=loud_detector)
+    second = loud(31)
+    tracemalloc.start()
+    for n in range(600):
+        for _ in listener.feed(second if n % 100 < 90 else quiet(31)):
+            pass
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 6 * MAX_KEPT_FRAMES * FRAME * 8
 
 
 def test_what_holds_no_word_is_still_told_for_the_sake_of_notes(scripted, loud_detector):

@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 from earwitness.errors import ModelError
+from earwitness.speech.fst_file import is_cut_off
 from earwitness.speech.vocabulary import VOCABULARY_FILE, Vocabulary, english, load_vocabulary
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def check_folder(path: Path) -> None:
     damaged = _damaged_files(path)
     if damaged:
         raise ModelError(f"The speech model {path} is damaged: {', '.join(damaged)}")
-    if not (path / CHECKSUMS).is_file() and not _loads(path):
+    if not (path / CHECKSUMS).is_file() and (_cut_off_graphs(path) or not _loads(path)):
         raise ModelError(
             f"The speech model {path} cannot be loaded: a file in it is damaged or half copied",
             remedy="Copy the whole folder again from where it came.",
@@ -141,6 +142,10 @@ def _damaged_files(path: Path) -> list[str]:
         return []
     pairs = [line.split(maxsplit=1) for line in listing.read_text(encoding="utf-8").splitlines()]
     return [p[1] for p in pairs if len(p) == 2 and _sha256(path / p[1]) != p[0]]
+
+
+def _cut_off_graphs(path: Path) -> list[str]:
+    return [f for f in MODEL_FILES if f.endswith(".fst") and is_cut_off(path / f)]
 
 
 def _sha256(path: Path) -> str | None:
