@@ -88,7 +88,7 @@ REPAIRS: dict[Area, Repair] = {
         "Do the next check; do not take anything apart on this evidence.",
         "The tests so far do not settle where the air goes. A further check is needed before "
         "anyone can name the repair.",
-        "Nothing about the cause can be concluded yet.",
+        "The cause: nothing can be concluded about it yet.",
     ),
 }
 """One entry an area. Common practice, no source; a shop may change the wording."""
