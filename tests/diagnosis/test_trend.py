@@ -16,7 +16,6 @@ from earwitness.diagnosis.trend import (
     Series,
     Value,
     compare,
-    hiss_level,
     own_scatter,
     pooled_scatter,
     student_quantile,
@@ -145,13 +144,6 @@ def test_two_bounds_and_lone_values_are_not_compared() -> None:
 def test_visits_of_one_day_get_no_line() -> None:
     same = [Value(i, 0.0, 10.0, 1.5, 1.0) for i in range(4)]
     assert [c.comparison for c in compare([leakage(same)])] == ["since the visit before"]
-
-
-def test_hiss_level_takes_the_noise_off() -> None:
-    """ISO 3744 background correction: at +3.01 dB both are equal, at +10 dB 0.46 dB less."""
-    assert hiss_level(10 * math.log10(2)) == pytest.approx(0.0, abs=1e-9)
-    assert hiss_level(10.0) == pytest.approx(10.0 - 0.458, abs=1e-3)
-    assert hiss_level(-0.2) == -math.inf
 
 
 @given(st.lists(st.floats(0, 60), min_size=2, max_size=4), st.floats(-20, 20))

@@ -145,6 +145,14 @@ def test_hiss_and_its_error(tmp_path: Path) -> None:
     assert silent.value == pytest.approx(10 * math.log10(10**0.07 - 1))  # detectable: 0.7 dB
 
 
+@pytest.mark.parametrize(("rise", "level"), [(10 * math.log10(2), 0.0), (10.0, 10.0 - 0.458)])
+def test_the_noise_is_taken_off_a_level(tmp_path: Path, rise: float, level: float) -> None:
+    """ISO 3744 background correction: at +3.01 dB both are equal, at +10 dB 0.46 dB less."""
+    history = history_of(tmp_path, {1: Cylinder(hiss={"tailpipe": rise})})
+    (heard,) = series_of(history, 1, "hiss", "tailpipe").values
+    assert heard.value == pytest.approx(level, abs=1e-3)
+
+
 def test_screening_pairs_are_not_compared(tmp_path: Path) -> None:
     loud = {1: Cylinder((9.0,), hiss={"tailpipe": 6.0})}
     history = history_of(tmp_path, loud, loud, basis="pair")

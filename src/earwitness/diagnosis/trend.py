@@ -261,28 +261,6 @@ def pooled_scatter(repeats: Iterable[tuple[float, int]]) -> tuple[float, int]:
     return (math.sqrt(squares / freedom) if freedom else math.nan), freedom
 
 
-def hiss_level(rise_db: float) -> float:
-    """Return the level of the hiss itself over the noise, 10 lg(10^(rise/10) - 1) [dB].
-
-    Parameters
-    ----------
-    rise_db : float
-        Rise of the noise floor with the air on [dB].
-
-    Returns
-    -------
-    float
-        -inf where the floor did not rise.
-
-    Examples
-    --------
-    >>> round(hiss_level(3.0103), 3)  # a floor that doubles: hiss as strong as the noise
-    0.0
-    """
-    ratio = 10.0 ** (rise_db / 10.0) - 1.0
-    return 10.0 * math.log10(ratio) if ratio > 0 else -math.inf
-
-
 def student_quantile(probability: float, freedom: float) -> float:
     """Return the quantile of Student's distribution; the normal one at infinite freedom."""
     from scipy.special import ndtri, stdtrit

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from earwitness.acoustics.rise import NORMAL_95
+from earwitness.diagnosis.takes import hiss_level_db
 from earwitness.diagnosis.trend import (
     LEAST_REPEATS,
     SCATTER,
@@ -16,7 +17,6 @@ from earwitness.diagnosis.trend import (
     Series,
     Value,
     compare,
-    hiss_level,
     pooled_scatter,
 )
 from earwitness.gauges.orifice import leak_size
@@ -326,10 +326,10 @@ def _counting(take: Take) -> Finding | None:
 def _heard(engine: Engine, visit: int, finding: Finding, scatter: Scatter) -> Value:
     """Turn a rise into the level of the hiss, its error along with it (dh/dx = (1 + q) / q)."""
     low, high = finding.interval_db
-    level = hiss_level(finding.excess_db)
-    if finding.grade == "none" or math.isinf(level):
+    if finding.grade == "none" or finding.excess_db <= LEAST_RISE_DB:
         most = max(high, finding.detectable_db or 0.0, LEAST_RISE_DB)
-        return _value(engine, visit, hiss_level(most), scatter.set_up, 0.0, bound=True)
+        return _value(engine, visit, hiss_level_db(most), scatter.set_up, 0.0, bound=True)
+    level = hiss_level_db(finding.excess_db)
     ratio = 10.0 ** (level / 10.0)
     error = (high - low) / (2.0 * NORMAL_95) * (1.0 + ratio) / ratio
     return _value(engine, visit, level, scatter.set_up, error)
