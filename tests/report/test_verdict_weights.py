@@ -31,10 +31,10 @@ if TYPE_CHECKING:
 
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory: pytest.TempPathFactory) -> list[CylinderVerdict]:
-    """Verdicts of five visits, as records keep them: decibans with two digits."""
+    """Verdicts of two visits, as records keep them: decibans with two digits."""
     folder = write_years(tmp_path_factory.mktemp("years"))
     verdicts = []
-    for day in VAN:
+    for day in list(VAN)[-2:]:
         told = model.inspection(read_record(folder / f"van-{day}"))
         anew = judge_engine(told.layout, model.evidence(told))
         verdicts += bodies.verdict_from(bodies.verdict_body(anew)).cylinders
@@ -46,7 +46,7 @@ def shown(number: str) -> float:
 
 
 def test_the_table_adds_up_to_the_probability_stated(judged: list[CylinderVerdict]) -> None:
-    assert len(judged) == 19
+    assert len(judged) == 8
     assert len({v.verdict for v in judged}) >= 2
     for verdict in judged:
         table = weighing(verdict)
@@ -67,11 +67,12 @@ def test_the_last_visit_is_weighed_for_the_exhaust_valve(judged: list[CylinderVe
     assert any("tailpipe" in row.evidence and shown(row.decibans) > 0 for row in table.rows)
 
 
+@pytest.mark.slow
 def test_page_and_terminal_show_the_same_table(tmp_path: Path) -> None:
     quiet = {"tailpipe": 0.0, "oil-filler": 0.1, "throttle-body": 0.0}
     burnt = {"oil-filler": 0.2, "tailpipe": 7.5, "throttle-body": 0.1, "radiator": 0.0}
     said = {1: Cylinder((8.0,), 1100, quiet), 3: Cylinder((34.0,), 900, burnt)}
-    folder = write_visit(tmp_path / "visit", date(2026, 3, 4), said)
+    folder = write_visit(tmp_path / "visit", date(2026, 3, 4), said, judged=True)
     told = model.inspection(read_record(folder))
     page = render_html(told, audio=lambda p: read_recording(folder / p), playable=False)
     words = words_of_page(page)
