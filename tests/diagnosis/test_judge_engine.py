@@ -79,6 +79,7 @@ def test_two_neighbours_that_leak_into_each_other_share_a_gasket(four):
     assert together.reasons[1].startswith("Compression below 862 kPa")
     assert together.reasons[1].endswith("cylinder 2 and 3.")
     assert together.cylinders[1].probability > alone.cylinders[0].probability
+    assert together.flags == ("gasket-between",)
 
 
 @pytest.mark.parametrize(("back", "sign"), [("faint", 1), ("none", -1)])
@@ -129,6 +130,67 @@ def test_all_alike_is_wear_or_the_tester(four):
     )
     assert {c.verdict for c in worn.cylinders} == {"rings-or-piston"}
     assert worn.area == "bottom-end"
+
+
+def test_all_alike_at_the_valves_is_the_cam_timing(four):
+    """Common practice, no source."""
+    heard = {"tailpipe": "strong", "throttle-body": "strong"}
+    timing = judge_engine(four.layout, [four.evidence(n, 50 + n, heard) for n in (1, 2, 3, 4)])
+    assert "cam timing" in timing.next_check
+    assert "valve timing" in timing.summary
+
+
+def test_a_whole_bank_shares_its_cause(vee):
+    """A bank of a V engine has a head, a gasket and a camshaft of its own."""
+
+    def judged(leaking):
+        return judge_engine(
+            vee.layout, [vee.evidence(n, 35 if n in leaking else 6, {}) for n in range(1, 9)]
+        )
+
+    left = judged((1, 3, 5, 7))
+    assert "one-bank" in left.flags
+    assert any("one bank leaks too much (1, 3, 5, 7)" in r for r in left.reasons)
+    assert "one side" in left.summary
+    assert "bank of cylinder 1" in left.next_check
+    for others in ((1, 3, 5), (1, 2, 3, 5, 7), (1, 2)):
+        assert "one-bank" not in judged(others).flags
+
+
+def test_two_open_neighbours_are_tested_into_each_other_first(four):
+    """US Army TM 5-4210-230-14&P-1: two adjacent low cylinders, head gasket may be the cause."""
+    tested = [four.evidence(n, 40 if n in (2, 3) else 6, {}) for n in (1, 2, 3, 4)]
+    verdict = judge_engine(four.layout, tested)
+    assert "side-by-side" in verdict.flags
+    assert verdict.next_check.startswith("Listen at each plug hole of cylinders 2 and 3")
+    apart = [four.evidence(n, 40 if n in (1, 3) else 6, {}) for n in (1, 2, 3, 4)]
+    assert "side-by-side" not in judge_engine(four.layout, apart).flags
+
+
+def test_one_piston_off_top_dead_centre_among_sound_ones(four):
+    heard = {"tailpipe": "strong", "throttle-body": four.finding("throttle-body", "strong", 18.0)}
+    off = four.evidence(3, 98, heard)
+    verdict = judge_engine(four.layout, [*(four.evidence(n, 6, {}) for n in (1, 2, 4)), off])
+    assert verdict.cylinders[2].verdict == "set-up"
+    assert "off-top-dead-centre" in verdict.flags
+    assert verdict.next_check.startswith("Cylinder 3: Find top dead centre")
+
+
+def test_the_sure_part_of_two_is_given_and_the_other_stays_open(four):
+    """Air into the neighbour for certain, a little at the tailpipe, perhaps across a valve."""
+    heard = {
+        "plug-hole-2": four.finding("plug-hole-2", "strong", 16.0),
+        "tailpipe": four.finding("tailpipe", "faint", 2.0),
+    }
+    beside = four.evidence(2, 40, {"plug-hole-3": four.finding("plug-hole-3", "strong", 16.0)})
+    engine = judge_engine(four.layout, [beside, four.evidence(3, 45, heard)])
+    sure = engine.cylinders[1]
+    assert (sure.verdict, sure.open_part) == ("head-gasket-neighbour", "exhaust-valve")
+    assert sure.ranking[0].probability < 0.8 <= sure.probability
+    assert sure.reasons[0].endswith("whether the exhaust valve leaks as well stays open.")
+    assert "second-seal-open" in sure.flags
+    assert "whether past the exhaust valve too is open" in engine.summary
+    assert to_json(engine)["cylinders"][1]["open_part"] == "exhaust-valve"
 
 
 def test_one_good_cylinder_is_not_all_alike(four):

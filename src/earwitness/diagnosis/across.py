@@ -11,7 +11,7 @@ from earwitness.diagnosis.leak import hiss_strength_db
 from earwitness.diagnosis.likelihoods import BLOW_BY_ALIKE_DB, SOUND_BELOW
 from earwitness.diagnosis.takes import take_of
 from earwitness.engine.listening_points import plug_hole
-from earwitness.gauges.compression import LOWEST_OF_HIGHEST, adjacent, compression_rules
+from earwitness.gauges.compression import LOWEST_OF_HIGHEST
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -65,38 +65,6 @@ def all_alike(layout: EngineLayout, evidences: Mapping[int, CylinderEvidence]) -
     percents = [e.leakage_percent or 0.0 for e in read]
     over = all((e.leakage_percent or 0.0) > e.limit_percent for e in read)
     return over and max(percents) - min(percents) <= ALIKE_WITHIN_PERCENT
-
-
-def shared_reasons(
-    layout: EngineLayout,
-    evidences: Mapping[int, CylinderEvidence],
-    gasket: tuple[int, ...],
-) -> tuple[str, ...]:
-    """Return what the cylinders show together, one sentence each.
-
-    Parameters
-    ----------
-    layout : EngineLayout
-    evidences : mapping of int to CylinderEvidence
-        Evidence of every tested cylinder by its number.
-    gasket : tuple of int
-        Cylinders whose verdict blames the gasket to a neighbour.
-    """
-    dry = {
-        n: e.compression_dry_kpa for n, e in evidences.items() if e.compression_dry_kpa is not None
-    }
-    return (
-        *(
-            f"Cylinders {a} and {b} leak into each other: the gasket between them, or a crack."
-            for a, b in adjacent(layout, gasket)
-        ),
-        *(
-            f"Compression below {rule.bound_kpa:.0f} kPa, {rule.name} ({rule.source}): "
-            f"cylinder {' and '.join(map(str, rule.low))}."
-            for rule in compression_rules(dry, fuel=layout.fuel)
-            if not rule.passed
-        ),
-    )
 
 
 def _highest_dry(evidences: Mapping[int, CylinderEvidence]) -> float | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.across import all_alike, context_of, shared_reasons
+from earwitness.diagnosis.across import context_of
 from earwitness.diagnosis.clues import Case, build_case
 from earwitness.diagnosis.decide import decide
 from earwitness.diagnosis.evidence import ALONE
@@ -15,11 +15,11 @@ from earwitness.diagnosis.hypotheses import (
     UNDETERMINED,
     in_words,
     is_leak,
-    parts,
     ways,
 )
 from earwitness.diagnosis.likelihoods import COMMIT_AT, SET_UP_SHARES
 from earwitness.diagnosis.next_check import next_check
+from earwitness.diagnosis.patterns import patterns
 from earwitness.diagnosis.reasons import flags_of, reasons_of, weights_of
 from earwitness.diagnosis.repair import REPAIRS, Area, areas_of, deepest
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked, percent_sure
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from earwitness.diagnosis.evidence import CylinderEvidence, EngineContext
+    from earwitness.diagnosis.patterns import Pattern
     from earwitness.engine.layout import EngineLayout
 
 
@@ -110,19 +111,15 @@ def judge_engine(layout: EngineLayout, evidences: Sequence[CylinderEvidence]) ->
     )
     untested = tuple(n for n in range(1, layout.cylinders + 1) if n not in by_number)
     area, probability = _area(verdicts, untested)
-    alike = all_alike(layout, by_number)
+    together = patterns(layout, by_number, verdicts)
     return EngineVerdict(
         area=area,
         probability=probability,
-        summary=_summary(area, verdicts, untested, alike),
-        next_check=_engine_check(verdicts, untested, alike),
+        summary=_summary(area, verdicts, untested, together),
+        next_check=_engine_check(verdicts, untested, together),
         cylinders=verdicts,
-        reasons=shared_reasons(layout, by_number, _gasket_cylinders(verdicts)),
-        flags=tuple(
-            name
-            for name, raised in (("all-alike", alike), ("cylinders-not-tested", bool(untested)))
-            if raised
-        ),
+        reasons=tuple(pattern.technician for pattern in together),
+        flags=_engine_flags(untested, together),
         cautions=tuple(c.text for c in cautions("report", layout)),
     )
 
@@ -162,7 +159,7 @@ def _summary(
     area: Area,
     verdicts: tuple[CylinderVerdict, ...],
     untested: tuple[int, ...],
-    alike: bool,
+    together: tuple[Pattern, ...],
 ) -> str:
     """Say it in a customer's words."""
     said = [_leak_sentence(v) for v in verdicts if is_leak(v.verdict)]
@@ -179,8 +176,7 @@ def _summary(
     said += [_group_sentence([v.cylinder for v in g], one, many) for one, many, g in groups if g]
     if untested:
         said.append(_group_sentence(list(untested), "was not tested", "were not tested"))
-    if alike:
-        said.append("All cylinders leak alike: that is either general wear or the tester itself.")
+    said += [pattern.customer for pattern in together if pattern.customer]
     return " ".join(said)
 
 
@@ -188,8 +184,10 @@ def _leak_sentence(v: CylinderVerdict) -> str:
     read = "" if v.leakage_percent is None else f", {v.leakage_percent:.3g} % on the gauge"
     within = ", still within the limit" if v.within_limit else ""
     sure = percent_sure(v.probability)
+    also = "" if v.open_part is None else f"; whether past {in_words(v.open_part)} too is open"
     return (
-        f"Cylinder {v.cylinder} loses air past {in_words(v.verdict)} ({sure} sure{read}{within})."
+        f"Cylinder {v.cylinder} loses air past {in_words(v.verdict)} "
+        f"({sure} sure{read}{within}){also}."
     )
 
 
@@ -201,11 +199,14 @@ def _group_sentence(numbers: list[int], one: str, many: str) -> str:
 
 
 def _engine_check(
-    verdicts: tuple[CylinderVerdict, ...], untested: tuple[int, ...], alike: bool
+    verdicts: tuple[CylinderVerdict, ...],
+    untested: tuple[int, ...],
+    together: tuple[Pattern, ...],
 ) -> str | None:
     """Return the check that comes first on this engine."""
-    if alike:
-        return "Check the leakage tester against a known orifice before blaming every cylinder."
+    for pattern in together:
+        if pattern.check:
+            return pattern.check
     unsettled = [v for v in verdicts if v.verdict in (UNDETERMINED, SET_UP) and v.next_check]
     leaks = [v for v in verdicts if is_leak(v.verdict) and v.next_check]
     worst = sorted(unsettled or leaks, key=lambda v: (-(v.leakage_percent or 0.0), v.cylinder))
@@ -216,6 +217,7 @@ def _engine_check(
     return None
 
 
-def _gasket_cylinders(verdicts: tuple[CylinderVerdict, ...]) -> tuple[int, ...]:
-    """Return the cylinders whose verdict blames the gasket to a neighbour."""
-    return tuple(v.cylinder for v in verdicts if "head-gasket-neighbour" in parts(v.verdict))
+def _engine_flags(untested: tuple[int, ...], together: tuple[Pattern, ...]) -> tuple[str, ...]:
+    """Return a flag for each pattern that has one, and for cylinders that were left out."""
+    found = [pattern.flag for pattern in together if pattern.flag]
+    return tuple(dict.fromkeys([*found, *(["cylinders-not-tested"] if untested else [])]))
