@@ -32,6 +32,10 @@ POINTS = {
     "mkdir folder": ("before", "after"),
     "mkdir audio folder": ("before", "after"),
     "open log": ("before", "after"),
+    "pwrite live sound": ("before", "half-way", "after"),
+    "ftruncate live sound": ("before", "after"),
+    "fsync live sound": ("before", "after"),
+    "rename live sound": ("before", "after"),
 }
 
 
