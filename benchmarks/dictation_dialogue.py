@@ -144,6 +144,7 @@ class Technician:
         """Dictate so many readings; return what was counted."""
         for index in range(readings):
             if index % 4 == 0:
+                self._cylinder = int(self._rng.integers(1, CYLINDERS + 1))
                 self._name_cylinder()
             wanted = self._room.readings[int(self._rng.integers(len(self._room.readings)))]
             self._dictate(wanted)
@@ -161,7 +162,6 @@ class Technician:
         return effects
 
     def _name_cylinder(self) -> None:
-        self._cylinder = int(self._rng.integers(1, CYLINDERS + 1))
         for attempt in range(TRIES):
             self.counts["repeats"] += attempt > 0
             before = self._model_state.cylinder
@@ -176,9 +176,11 @@ class Technician:
         self.counts["readings"] += 1
         for attempt in range(TRIES):
             self.counts["repeats"] += attempt > 0
-            self._keep(wanted, self._speak(wanted.clip, TAKES))
+            effects = self._speak(wanted.clip, TAKES)
             waiting = self._model_state.pending
-            if waiting is None:
+            if self._keep(wanted, effects):
+                return
+            if waiting is None or not _is_read_back(waiting, effects):
                 continue
             self.counts["read back"] += 1
             good = self._is_right(wanted, waiting)
@@ -190,6 +192,8 @@ class Technician:
             agrees = good != (self._rng.random() < failing)
             if self._settle(wanted, agrees=agrees):
                 return
+            if waiting.cylinder != self._cylinder and not agrees:
+                self._name_cylinder()
         self.counts["given up"] += 1
 
     def _settle(self, wanted: Wanted, *, agrees: bool) -> bool:
@@ -215,6 +219,11 @@ class Technician:
         said = (machine.QUANTITIES[wanted.command], f"{wanted.value:g}", wanted.unit)
         heard = (reading.quantity, reading.value, reading.unit)
         return said == heard and reading.cylinder == self._cylinder
+
+
+def _is_read_back(waiting: machine.Reading, effects: list[machine.Effect]) -> bool:
+    """Tell whether the tool has just said the value that waits."""
+    return any(isinstance(e, machine.Say) and waiting.spoken in e.text for e in effects)
 
 
 def cylinder(number: int, model: VoskModel) -> str:

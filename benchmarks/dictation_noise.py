@@ -58,7 +58,7 @@ def hiss(frames: int, rng: np.random.Generator) -> NDArray[np.float64]:
 
 
 def compressor(frames: int, rng: np.random.Generator) -> NDArray[np.float64]:
-    floor = draw_floor(rng, FS)
+    floor = draw_floor(rng, FS, -50.0, hum_db=(-10.0, 10.0))
     return shaped_noise(rng, frames, FS, draw_compressor(rng, FS, floor))
 
 

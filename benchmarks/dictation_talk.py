@@ -1,6 +1,6 @@
 """How often other people's talk is taken for a command, and how sure the recogniser must be.
 
-    python benchmarks/dictation_talk.py [--model DIR] [--limit N]
+    python benchmarks/dictation_talk.py [--model DIR] [--every N] [--awake]
 
 Talk of three kinds: human prompts of a telephone system that hold no phrase of the trade (see
 dictation_prompts.py); talk of the shop, full of words of the vocabulary, and plain prose, both in
@@ -97,13 +97,13 @@ PROSE = (
 )
 
 
-def talk(limit: int | None) -> dict[str, list[prompts.Clip]]:
+def talk(every: int) -> dict[str, list[prompts.Clip]]:
     rng = np.random.default_rng(36)
     human = [c for c in prompts.other_talk() if c.words not in COMMANDS_THEMSELVES]
     shop = [prompts.spoken(s, rng) for _ in range(2) for s in SHOP]
     prose = [prompts.spoken(s, rng) for _ in range(2) for s in PROSE]
     kinds = {"human prompts": human, "talk of the shop": shop, "prose": prose}
-    return {name: clips[:limit] for name, clips in kinds.items()}
+    return {name: clips[::every] for name, clips in kinds.items()}
 
 
 def heard(
@@ -124,7 +124,8 @@ def taken(results: list[list[Heard]], gate: float) -> int:
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--model", type=Path)
-    arguments.add_argument("--limit", type=int)
+    arguments.add_argument("--every", type=int, default=1, help="Use one clip in so many.")
+    arguments.add_argument("--awake", action="store_true", help="Leave out the hour asleep.")
     options = arguments.parse_args()
     model, noise = load_model(options.model), np.random.default_rng(37)
     lowest = Gate(accept_from=GATES[0], score_scale=model.gate.score_scale)
@@ -132,22 +133,22 @@ def main() -> None:
         f"{name}, {f'{snr} dB' if snr else 'quiet'}": [
             prompts.in_noise(c, snr, noise) if snr else c for c in said
         ]
-        for name, said in talk(options.limit).items()
+        for name, said in talk(options.every).items()
         for snr in (None, 20, 10)
     }
     seconds, woken = 0.0, []
-    for said in clips.values():
+    for said in () if options.awake else clips.values():
         seconds += sum(len(c.samples) for c in said) / prompts.RATE_HZ
         woken += [h for r in heard(said, model, "asleep", model.gate) for h in r if not h.rejected]
     print(f"Asleep: {seconds / 3600:.2f} h of talk, {len(woken)} commands", flush=True)
     print("| state | talk | n | chosen on: accepted at", " | ".join(map(str, GATES)), "", end="")
     print(f"| n | reported on: accepted at {model.gate.accept_from} | texts |")
     for state in ("awake", "answer"):
+        gate = model.gate.accept_from
         sums = np.zeros(len(GATES) + 3, dtype=int)
         for name, said in clips.items():
             results = heard(said, model, state, lowest)
             chosen, reported = results[::2], results[1::2]
-            gate = model.gate.accept_from
             texts = [h.text for r in reported for h in r if not h.rejected and h.confidence >= gate]
             row = [len(chosen), *(taken(chosen, g) for g in GATES)]
             row += [len(reported), taken(reported, gate)]
