@@ -41,7 +41,7 @@ from verdict_engines import (
 )
 
 ENGINES, SEED, TUNING_SEED = 5000, 60413, 31
-SENSITIVITY_ENGINES = 150
+SENSITIVITY_ENGINES = 100
 SEAL_AT = {
     "oil-filler": "rings-or-piston",
     "tailpipe": "exhaust-valve",

@@ -110,7 +110,7 @@ def test_silence_does_not_let_compression_and_oil_guess_the_rings(four):
 
 
 def test_what_is_not_probable_enough_says_how_probable_it_is(four):
-    """The threshold of 0.80: docs/decisions/0041-when-to-commit.md."""
+    """The threshold of 0.80: docs/decisions/0087-commit-and-right.md."""
     heard = {"throttle-body": four.finding("throttle-body", "strong", 9.0), "oil-filler": "strong"}
     verdict = judge_cylinder(four.evidence(3, 30, heard))
     assert verdict.verdict == "undetermined"
@@ -335,6 +335,15 @@ def test_impossible_readings_are_refused(four, fields):
     evidence = four.evidence(3, heard={}, **fields)
     with pytest.raises(GaugeError):
         judge_cylinder(evidence, EngineContext(highest_dry_kpa=1000))
+
+
+def test_air_cycles_that_prove_nothing_still_exclude_a_loud_hiss(four):
+    """Between p = 0.01 and 0.05: less against the seal than silence, but not nothing."""
+    nothing, unproven, silent = (
+        chance(judge_cylinder(four.evidence(3, 42, heard, silent_elsewhere=False)), "exhaust-valve")
+        for heard in ({}, {"tailpipe": "undetermined"}, {"tailpipe": "none"})
+    )
+    assert silent < unproven < nothing
 
 
 @pytest.mark.parametrize(("rise", "direction"), [(1.30, 1), (1.0, -1)])

@@ -24,6 +24,9 @@ GRADES: tuple[Grade, ...] = ("none", "faint", "clear", "strong")
 """Grades that say something, quietest first; `undetermined` says nothing."""
 FOUND_P = 0.01
 """Probability at or below which air cycles prove a hiss [1]. docs/json.md."""
+STEADY_PER_MINUTE = 60.0
+"""Bubbles counted that are called steady [1/min]. Chosen: one a second; the count is a lower
+bound."""
 MARGIN_DB = 3.0
 """Hiss of one point over another below which the two are called equally loud [dB]. In simulated
 takes at five points with cross-talk of -6 to -20 dB, 82 to 100 % of the leaks located at this
@@ -124,6 +127,18 @@ class Heard:
     def audible(self) -> bool:
         """True if the take shows hiss at all."""
         return self.grade in GRADES[1:]
+
+
+def bubbles_heard(findings: tuple[Finding, ...]) -> Bubbles | None:
+    """Return the bubbles that the last take at the radiator heard come with the air.
+
+    None where the air does not drive them, be it a drip or none at all: not to hear bubbles is not
+    to see none.
+    """
+    counts = [f.bubbles for f in findings if f.usable and f.bubbles is not None]
+    if not counts or not counts[-1].follows_air:
+        return None
+    return "steady" if counts[-1].per_minute >= STEADY_PER_MINUTE else "slow"
 
 
 def heard(evidence: CylinderEvidence) -> tuple[Heard, ...]:
