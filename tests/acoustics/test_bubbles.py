@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
 
 import numpy as np
 import pytest
@@ -11,6 +10,7 @@ from scipy import signal, stats
 
 from earwitness.acoustics.bubble_rate import compare_rates, count_bubbles
 from earwitness.acoustics.bubbles import find_bubbles, radius_mm
+from earwitness.acoustics.hiss import score_cycled
 from earwitness.acoustics.ringing import bank_power, time_constant_s, whitened
 from earwitness.simulate import shop_events
 from earwitness.simulate.bubbles import bubbling, resonance_hz
@@ -120,6 +120,16 @@ def test_bubbles_that_follow_the_valve_are_told_from_drips() -> None:
     assert 0.6 < leak.radius_mm < 6
 
 
+def test_a_cycled_take_at_the_radiator_counts_bubbles() -> None:
+    driven = bubbling(np.random.default_rng(14), FS, 28.0, 90.0, during_s=AIR_ON)
+    take = (noise(15, 28.0) + 20 * driven.samples) / 100
+    finding = score_cycled(take, FS, AIR_ON, point="radiator")
+    assert finding.bubbles is not None
+    assert finding.bubbles.follows_air
+    assert 20 < finding.bubbles.per_minute < 150
+    assert score_cycled(take, FS, AIR_ON, point="tailpipe").bubbles is None
+
+
 def test_comparison_of_rates_is_the_exact_binomial_one() -> None:
     # scipy.stats.poisson_means_test is another test (Krishnamoorthy and Thomson 2004); the exact
     # one must be near it and never below half of it at these counts.
@@ -129,8 +139,9 @@ def test_comparison_of_rates_is_the_exact_binomial_one() -> None:
         assert 0.8 * other < ours < 3.5 * other
     # By hand: all 5 of 5 events in half the time have probability 2^-5.
     assert compare_rates(5, 10.0, 0, 10.0).p_value == pytest.approx(1 / 32)
-    assert math.isinf(compare_rates(5, 10.0, 0, 10.0).ratio)
-    assert math.isnan(compare_rates(0, 10.0, 0, 10.0).ratio)
+    assert compare_rates(5, 10.0, 0, 10.0).ratio is None
+    assert compare_rates(0, 10.0, 0, 10.0).ratio is None
+    assert compare_rates(6, 10.0, 3, 10.0).ratio == pytest.approx(2.0)
 
 
 @pytest.mark.slow

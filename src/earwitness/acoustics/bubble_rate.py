@@ -15,13 +15,12 @@ exact interval of a share.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from earwitness.acoustics.bubbles import BUBBLES, BubbleSettings, find_bubbles
+from earwitness.acoustics.finding import BubbleCount
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,26 +32,6 @@ if TYPE_CHECKING:
 
 CONFIDENCE = 0.95
 """Confidence of the interval of a ratio [1]. Common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True)
-class BubbleCount:
-    """Bubbles with the air on against bubbles with the air off."""
-
-    on: int
-    off: int
-    on_s: float
-    """Time listened with the air on, without stretches deafened by other sounds [s]."""
-    off_s: float
-    ratio: float
-    """Rate with the air on over that with it off [1]; infinite if none came with it off, not a
-    number if none came at all."""
-    ratio_interval: tuple[float, float]
-    """95 % interval of `ratio` [1]."""
-    p_value: float
-    """Probability of so many or more air-on bubbles if the air made no difference."""
-    radius_mm: float | None
-    """Median radius of the bubbles with the air on [mm]."""
 
 
 def count_bubbles(
@@ -114,42 +93,36 @@ def compare_rates(
     Examples
     --------
     >>> count = compare_rates(12, 20.0, 2, 20.0)
-    >>> round(count.ratio, 1), round(count.p_value, 4)
+    >>> count.ratio, round(count.p_value, 4)
     (6.0, 0.0065)
     """
     if on < 0 or off < 0 or on_s < 0 or off_s < 0:
         raise ValueError("counts and times must not be negative")
     from scipy import stats
 
-    low, high = 0.0, math.inf
+    interval: tuple[float, float | None] = (0.0, None)
     n, p_value = on + off, 1.0
     if n and on_s > 0 and off_s > 0:
         share = on_s / (on_s + off_s)
         test = stats.binomtest(on, n, share, alternative="greater")
         p_value = float(test.pvalue)
-        interval = stats.binomtest(on, n, share).proportion_ci(CONFIDENCE, method="exact")
-        low, high = (_ratio(q, on_s, off_s) for q in interval)
+        low, high = stats.binomtest(on, n, share).proportion_ci(CONFIDENCE, method="exact")
+        interval = (_ratio(low, on_s, off_s) or 0.0, _ratio(high, on_s, off_s))
     return BubbleCount(
         on=on,
         off=off,
         on_s=on_s,
         off_s=off_s,
-        ratio=_ratio_of_counts(on, on_s, off, off_s),
-        ratio_interval=(low, high),
+        ratio=on / on_s / (off / off_s) if off and on_s > 0 and off_s > 0 else None,
+        ratio_interval=interval,
         p_value=p_value,
         radius_mm=float(np.median(radii_mm)) if len(radii_mm) else None,
     )
 
 
-def _ratio(share: float, on_s: float, off_s: float) -> float:
-    """Return the ratio of rates that gives a share of air-on events."""
-    return math.inf if share >= 1 else float(share / (1 - share) * off_s / on_s)
-
-
-def _ratio_of_counts(on: int, on_s: float, off: int, off_s: float) -> float:
-    if on_s <= 0 or off_s <= 0 or on + off == 0:
-        return math.nan
-    return math.inf if off == 0 else on / on_s / (off / off_s)
+def _ratio(share: float, on_s: float, off_s: float) -> float | None:
+    """Return the ratio of rates that gives a share of air-on events; None if unbounded."""
+    return None if share >= 1 else float(share / (1 - share) * off_s / on_s)
 
 
 def _inside(bubble: Bubble, periods: Sequence[Stretch]) -> bool:

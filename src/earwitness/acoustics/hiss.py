@@ -6,13 +6,15 @@ that cannot be trusted gives a finding that is not usable and says why.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from earwitness.acoustics.bands import BandPowers, band_powers
+from earwitness.acoustics.bubble_rate import count_bubbles
+from earwitness.acoustics.bubbles import BUBBLES
 from earwitness.acoustics.cycles import Periods, Proof, least_p, periods_from, prove
 from earwitness.acoustics.finding import Finding, Floors, Grade
 from earwitness.acoustics.floor import Floor, band_floor
@@ -21,6 +23,7 @@ from earwitness.acoustics.quality import is_finite, is_silent, ordered, recordin
 from earwitness.acoustics.rise import Rise, hiss_level_db, rise_db, rise_of_one, rise_over_cycles
 from earwitness.acoustics.settings import DEFAULTS, HissSettings
 from earwitness.acoustics.templates import expected_spectrum
+from earwitness.engine.listening_points import RADIATOR
 from earwitness.errors import SheetError
 
 if TYPE_CHECKING:
@@ -89,7 +92,11 @@ def score_cycled(
     ambient = _ambient(reference, probe, fs)
     if reference is not None and ambient is None:
         flags.add("reference-ignored")
-    return _score_stretches(blank, probe, ambient, stretches, flags, settings)
+    found = _score_stretches(blank, probe, ambient, stretches, flags, settings)
+    if point != RADIATOR or fs < BUBBLES.rate_hz:
+        return found
+    guard_s = settings.guard_after_s
+    return replace(found, bubbles=count_bubbles(probe, fs, air_on_s, guard_s=guard_s))
 
 
 def score_pair(

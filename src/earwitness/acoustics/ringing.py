@@ -188,8 +188,8 @@ def fit_ring(sound: Whitened, onset: Onset) -> Ring | None:
     energy, noise = float(np.sum(pieces[k] ** 2)), gain * length
     return Ring(
         at_s=(at - before + int(starts[k])) / fs,
-        frequency_hz=f * (1 + detuning),
-        damping=time,
+        frequency_hz=float(f * (1 + detuning)),
+        damping=float(time),
         fit=min(1.0, float((explained[k] - 2 * gain) / max(energy - noise, 1e-9))),
         rise_db=_rise_db(local, int(starts[k]), f, fs, gain),
         level_db=10 * float(np.log10(explained[k] / gain / 2 + 1e-9)),

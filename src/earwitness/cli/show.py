@@ -81,6 +81,8 @@ def finding(result: Finding, *, as_json: bool) -> None:
         typer.echo(f"chance of this without a leak: {result.p_value:.4f}")
     if result.detectable_db is not None:
         typer.echo(f"a rise of {result.detectable_db:.2f} dB would have been found in this take")
+    if result.bubbles is not None:
+        typer.echo(f"bubbles: {result.bubbles.in_words}")
     for flag in result.flags:
         typer.echo(f"{flag}: {meaning(flag)}")
 

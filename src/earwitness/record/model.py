@@ -6,7 +6,7 @@ import itertools
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.evidence import CylinderEvidence
+from earwitness.diagnosis.evidence import CylinderEvidence, bubbles_heard
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError, RecordError
 from earwitness.gauges.altitude import ambient_kpa
@@ -201,6 +201,11 @@ def evidence(told: Inspection) -> tuple[CylinderEvidence, ...]:
 def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
     limit, read = told.opened.limit, told.readings_of(cylinder)
     bubbles, leakage = last_of(read, "bubbles"), told.leakage(cylinder)
+    findings = tuple(
+        take.finding
+        for take in told.takes
+        if take.cylinder == cylinder and take.finding and _speaks(take, take.finding)
+    )
     known = CylinderEvidence(
         cylinder=cylinder,
         points=tuple(point.name for point in listening_points(told.layout, cylinder)),
@@ -212,11 +217,8 @@ def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
         compression_dry_kpa=mean_kpa(read, "compression-dry"),
         compression_wet_kpa=mean_kpa(read, "compression-wet"),
         bubbles=bubbles_of(bubbles) if bubbles else None,
-        findings=tuple(
-            take.finding
-            for take in told.takes
-            if take.cylinder == cylinder and take.finding and _speaks(take, take.finding)
-        ),
+        bubbles_heard=bubbles_heard(findings),
+        findings=findings,
     )
     if leakage is None:
         return known

@@ -169,6 +169,8 @@ def _numbers(finding: Finding) -> Iterator[tuple[str, str]]:
             "Smallest rise it would have shown",
             f"{words.decibels(finding.detectable_db)}, with probability 0.85",
         )
+    if finding.bubbles is not None:
+        yield "Bubbles", finding.bubbles.in_words
     yield "Sound used", f"{finding.baseline_s:.1f} s air off, {finding.take_s:.1f} s air on"
 
 
