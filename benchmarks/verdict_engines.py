@@ -1,13 +1,11 @@
-"""Simulated engines with real holes in them, and a technician who tests them, not always well.
+"""Simulate engines with real holes in them, and the hiss at each listening point.
 
-Nothing here is taken from the verdict's own table: only the shape of its evidence is shared.
-Leaks are holes; the gauge reading follows from flow through the metering orifice; the air escapes
-as a jet whose sound power follows from flow and Mach number (IEC 60534-8-3, from memory); the sound
-fills a cavity of the engine, leaks into the others, loses level in the passage to each opening,
-spreads through the air from opening to opening, and meets the noise floor of the shop. Takes find
-it, miss it and measure it as benchmarks/hiss_sensitivity.py measures the detector to do. Every
-range below is a guess of ours; `RANGES` is what the verdict is tested on, `TUNING` are the other
-settings, with other seeds, on which thresholds were chosen. `bent` varies them.
+Nothing here is taken from the verdict's own table. Leaks are holes; the gauge reading follows from
+flow through the metering orifice; the air escapes as a jet whose sound power follows from flow and
+Mach number (IEC 60534-8-3, from memory); its sound fills a cavity of the engine, leaks into others,
+loses level on the way to each opening and through the air, and meets the noise floor of the shop.
+Every range is a guess of ours: the verdict is tested on `RANGES`; table and thresholds were looked
+at on `TUNING`, narrower and shifted, with other seeds. `bent` varies them.
 """
 
 from __future__ import annotations
@@ -17,10 +15,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from earwitness.acoustics.finding import Finding
-from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.engine.layout import EngineLayout, engine_layout
-from earwitness.engine.listening_points import listening_points
 
 ORIFICE_MM, SUPPLY_KPA, AMBIENT_KPA, LIMIT = 1.016, 551.6, 101.325, 20.0
 SEALS = (
@@ -111,6 +106,8 @@ class Ranges:
     """Takes that were made at another point than they say [1]."""
     misread: float = 0.01
     """Gauges read wrong by 8 to 30 % [1]."""
+    swept: bool = True
+    """Careful technicians sweep for top dead centre, and say so."""
     layouts: tuple[int, ...] = (4, 4, 4, 6, 3)
 
 
@@ -183,6 +180,7 @@ class Engine:
 
 
 def even(rng: np.random.Generator, bounds: Range) -> float:
+    """Draw evenly between two bounds."""
     return float(rng.uniform(*bounds))
 
 
@@ -287,7 +285,9 @@ def draw_hole(ranges: Ranges, rng: np.random.Generator) -> float:
             return hole
 
 
-# --- gauge ---------------------------------------------------------------------------------------
+def bent(**changes: object) -> Ranges:
+    """Return the test ranges with some changed."""
+    return replace(RANGES, **changes)
 
 
 def _flow(inside_kpa: float, outside_kpa: float, area_mm2: float) -> float:
@@ -319,9 +319,6 @@ def leakage_of(cylinder: Cylinder, ranges: Ranges, rng: np.random.Generator) -> 
     if rng.random() < ranges.misread:
         read += even(rng, (8, 30)) * (1 if rng.random() < 0.5 else -1)
     return true, float(np.clip(round(read), 0, 100))
-
-
-# --- sound ---------------------------------------------------------------------------------------
 
 
 def jet_db(hole_mm: float, percent: float, engine: Engine, rng: np.random.Generator) -> float:
@@ -379,7 +376,7 @@ def levels_at(
     """Level of the hiss over the floor at each point [dB]."""
     beside = tuple(int(p.rpartition("-")[2]) for p in points if p.startswith("plug-hole"))
     cavity = cavity_levels(engine, cylinder, percent, beside, rng)
-    near = 12.0  # 10 cm from the opening, into half a space: 10 lg(1 / (2 pi r^2))
+    near = 12.0  # 10 cm away, half space: 10 lg(1 / (2 pi r^2))
     radiates = {}
     for p in points:
         kind = "plug-hole" if p.startswith("plug-hole") else p
@@ -406,170 +403,3 @@ def _plus_hose(engine: Engine, point: str, level: float, rng) -> float:
     if point != "control":
         loss = engine.air_db[frozenset((point, "control"))]
     return 10 * math.log10(10 ** (level / 10) + 10 ** ((engine.hose_db - loss) / 10))
-
-
-# --- takes ---------------------------------------------------------------------------------------
-
-
-def cycled(point: str, level: float, ranges: Ranges, rng: np.random.Generator) -> Finding:
-    """Return a finding like that of an air-cycled take.
-
-    Hiss is found, missed and measured as the detector does it.
-    """
-    median, spread = ranges.detectable_db
-    deaf = float(np.clip(median * math.exp(spread * rng.standard_normal()), 0.2, 12))
-    told = deaf * math.exp(0.15 * rng.standard_normal())
-    needed = 10 * math.log10(10 ** (deaf / 10) - 1) - 1.8
-    margin = level + 1.7 * rng.standard_normal() - needed
-    if margin > 0:
-        return _hiss(point, level, ranges, told, rng)
-    if rng.random() < ranges.false_hiss:
-        return _hiss(point, rng.normal(-8, 4), ranges, told, rng)
-    grade, p = "none", float(rng.uniform(0.05, 1))
-    if margin > -1.2 or rng.random() < 0.04:
-        grade, p = "undetermined", 0.03
-    rise = 10 * math.log10(1 + 10 ** (level / 10)) + 0.15 * rng.standard_normal()
-    return finding(point, "cycles", rise, (rise - 0.5, rise + 0.5), p, told, grade)
-
-
-def _hiss(point: str, level: float, ranges: Ranges, told: float, rng) -> Finding:
-    error = ranges.level_error_db + 0.15 * max(0.0, -1 - level)
-    measured = level + error * rng.standard_normal()
-    power = 10 ** (measured / 10)
-    rise = 10 * math.log10(1 + power)
-    half = 1.96 * math.hypot(error, 0.3) * power / (1 + power)
-    return finding(point, "cycles", rise, (rise - half, rise + half), 0.0045, told, graded(rise))
-
-
-def pair(point: str, level: float, ranges: Ranges, rng: np.random.Generator) -> Finding:
-    """Return a finding like that of a screening pair, with 1 dB of drift between the takes."""
-    rise = 10 * math.log10(1 + 10 ** (level / 10)) + rng.standard_normal()
-    low, high = rise - 1.96, rise + 1.96
-    grade = graded(rise) if low > 0 else "none" if high < 3 else "undetermined"
-    return finding(point, "pair", rise, (low, high), None, None, grade)
-
-
-def graded(rise_db: float) -> str:
-    return "strong" if rise_db >= 6 else "clear" if rise_db >= 3 else "faint"
-
-
-def finding(point, basis, rise, interval, p_value, detectable, grade) -> Finding:
-    return Finding(
-        basis,
-        point,
-        48000,
-        20.0,
-        20.0,
-        float(rise),
-        (float(interval[0]), float(interval[1])),
-        p_value,
-        detectable,
-        grade,
-        usable=True,
-        flags=(),
-    )
-
-
-# --- the test ------------------------------------------------------------------------------------
-
-
-@dataclass
-class Bench:
-    """One cylinder on the bench: what each check would show if it were made."""
-
-    engine: Engine
-    number: int
-    points: tuple[str, ...]
-    percent: float
-    """As read [%]."""
-    levels: dict[str, float]
-    rng: np.random.Generator
-
-    @property
-    def cylinder(self) -> Cylinder:
-        """What is really wrong with it."""
-        return self.engine.cylinders[self.number]
-
-    def take(self, point: str, *, proof: bool = True) -> Finding:
-        """One take; air cycles that leave it undetermined are made once more."""
-        ranges, at = self.engine.ranges, point
-        if self.rng.random() < ranges.wrong_point:
-            at = str(self.rng.choice(self.points))
-        found = (cycled if proof else pair)(point, self.levels[at], ranges, self.rng)
-        if proof and found.grade == "undetermined":
-            found = cycled(point, self.levels[at], ranges, self.rng)
-        return found
-
-    def compression(self) -> tuple[float, float]:
-        """Dry and wet [kPa]; a fault of the leak test does not touch them."""
-        hurts = self.cylinder.truth - {"set-up"}
-        loss = even(self.rng, (0.2, 0.9)) * self.percent / 100 if hurts else 0.0
-        dry = self.engine.highest_kpa * (1 - loss) * (1 + 0.04 * self.rng.standard_normal())
-        rings = "rings-or-piston" in hurts
-        rise = even(self.rng, (0.06, 0.40)) if rings else self.rng.normal(0.04, 0.04)
-        return dry, dry * (1 + rise)
-
-    def bubbles(self) -> str:
-        """Look into the radiator neck."""
-        leaks = "head-gasket-coolant" in self.cylinder.truth
-        if leaks and self.rng.random() < (0.85 if self.percent > LIMIT else 0.5):
-            return "steady" if self.rng.random() < 0.6 else "slow"
-        return "slow" if self.rng.random() < 0.03 else "none"
-
-    def answer(self, name: str) -> bool:
-        """Answer a check with a yes or a no."""
-        faults, sure = self.cylinder.faults, self.rng.random()
-        match name:
-            case "top-dead-centre":
-                return bool(sure < (0.06 if "off-tdc" in faults else 0.96))
-            case "adapter-tight":
-                return bool(sure < (0.06 if "adapter" in faults else 0.96))
-            case "tester-right":
-                return bool(sure < (0.06 if "gauge" in faults else 0.97))
-            case "tap-helps":
-                valves = {"exhaust-valve", "intake-valve"} & set(faults)
-                return bool(sure < (0.25 if valves else 0.02))
-            case "ventilation-quiets":
-                return bool(sure < (0.8 if "rings-or-piston" in faults else 0.2))
-        raise ValueError(name)
-
-
-def on_bench(engine: Engine, number: int, rng: np.random.Generator) -> Bench:
-    """Put a cylinder under air."""
-    cylinder = engine.cylinders[number]
-    true, read = leakage_of(cylinder, engine.ranges, rng)
-    points = tuple(p.name for p in listening_points(engine.layout, number))
-    levels = levels_at(engine, cylinder, true, points, rng)
-    return Bench(engine, number, points, read, levels, rng)
-
-
-def evidence_of(bench: Bench) -> CylinderEvidence:
-    """Test one cylinder, as the engine's technician does.
-
-    Carefully, with the piston swept for top dead centre and air cycles everywhere; or as a busy
-    shop does, which misses points and screens what passes.
-    """
-    rng, careful = bench.rng, bench.engine.careful
-    proof = careful or bench.percent > LIMIT
-    missed = 0.0 if careful else 0.15
-    findings = [bench.take(p, proof=proof) for p in bench.points if rng.random() >= missed]
-    dry, wet = bench.compression()
-    dry_read, wet_read = rng.random() < 0.6, rng.random() < 0.2
-    return CylinderEvidence(
-        bench.number,
-        bench.points,
-        bench.percent,
-        LIMIT,
-        orifice_mm=1.0,
-        supply_kpa=SUPPLY_KPA,
-        compression_dry_kpa=dry if dry_read else None,
-        compression_wet_kpa=wet if dry_read and wet_read else None,
-        bubbles=bench.bubbles() if rng.random() < 0.5 else None,
-        checked=(("top-dead-centre", bench.answer("top-dead-centre")),) if careful else (),
-        findings=tuple(findings),
-    )
-
-
-def bent(**changes: object) -> Ranges:
-    """Return the test ranges with some changed."""
-    return replace(RANGES, **changes)

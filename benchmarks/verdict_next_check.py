@@ -20,7 +20,8 @@ from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.diagnosis.judge import case_of, judge_cylinder
 from earwitness.diagnosis.likelihoods import MINUTES
 from earwitness.diagnosis.next_check import Check, checks, gain_bit
-from verdict_engines import LIMIT, SUPPLY_KPA, Bench, draw_engine, on_bench
+from verdict_bench import Bench, on_bench
+from verdict_engines import LIMIT, SUPPLY_KPA, draw_engine
 
 MOST_STEPS = 16
 FIXED = (

@@ -331,7 +331,9 @@ source."""
 # --- when to commit ----------------------------------------------------------------------------
 
 COMMIT_AT = 0.80
-"""Probability from which a verdict is given [1]. Chosen: docs/decisions/0087-commit-and-right.md."""
+"""Probability from which a verdict is given [1].
+
+Chosen: docs/decisions/0087-commit-and-right.md."""
 CONTRADICTED_BELOW = 0.005
 """Probability of evidence under its best explanation below which it contradicts itself [1].
 Chosen: docs/decisions/0085-evidence-that-fits-nothing.md."""
