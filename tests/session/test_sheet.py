@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from earwitness.errors import SheetError
+from earwitness.record.model import evidence, inspection
+from earwitness.record.reader import read_record
 from earwitness.session.replay import Replay
 from earwitness.session.sheet import read_sheet
 
@@ -200,3 +202,26 @@ def test_a_replay_keeps_every_reading_and_computes_the_mean(tmp_path: Path) -> N
     first, second = verdict.cylinders
     assert first.leakage_percent == pytest.approx(sum(expected) / 3)
     assert second.leakage_percent == pytest.approx(100 * (1 - 605 / 690))
+
+
+def test_checks_that_were_done_reach_the_verdict(tmp_path: Path) -> None:
+    text = """
+[engine]
+cylinders = 1
+[[cylinder]]
+number = 1
+leakage_percent = 34
+checked = { top-dead-centre = true, adapter-tight = false }
+"""
+    sheet = read(tmp_path, text)
+    folder = tmp_path / "record"
+    clock = iter(datetime(2026, 3, 2, 9, minute, tzinfo=UTC) for minute in range(60))
+    Replay(sheet, tmp_path, folder, clock=lambda: next(clock), tell=lambda _: None).run("s.toml")
+    known = evidence(inspection(read_record(folder)))
+    assert known[0].checked == (("top-dead-centre", True), ("adapter-tight", False))
+
+
+def test_a_check_that_nobody_knows_is_refused(tmp_path: Path) -> None:
+    text = "[engine]\ncylinders = 1\n[[cylinder]]\nnumber = 1\nchecked = { oil-level = true }\n"
+    with pytest.raises(SheetError, match="oil-level"):
+        read(tmp_path, text)

@@ -39,10 +39,15 @@ Quantity = Literal[
     "zero",
     "full",
     "bubbles",
+    "top-dead-centre",
+    "adapter-tight",
+    "tester-right",
+    "tap-helps",
+    "ventilation-quiets",
 ]
 """What is read; leakage in percent, pressures in any unit a gauge has, bubbles in a word. `zero`
 and `full` are what the percent scale shows with the hose shut and open; `supply-under-flow` is the
-supply while the percentage was read."""
+supply while the percentage was read. The last five are checks, answered yes or no."""
 Origin = Literal["dictated, confirmed", "run sheet", "typed"]
 Basis = Literal["pair", "cycles"]
 

@@ -17,6 +17,7 @@ from earwitness.record.readings import (
     Reading,
     bubbles_of,
     check_reading,
+    checks_of,
     last_of,
     leakage_of,
     mean_kpa,
@@ -218,6 +219,7 @@ def _evidence_of(told: Inspection, cylinder: int) -> CylinderEvidence:
         compression_wet_kpa=mean_kpa(read, "compression-wet"),
         bubbles=bubbles_of(bubbles) if bubbles else None,
         bubbles_heard=bubbles_heard(findings),
+        checked=checks_of(read),
         findings=findings,
     )
     if leakage is None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
+from earwitness.diagnosis.evidence import CheckName
 from earwitness.errors import GaugeError, RecordError
 from earwitness.gauges.correction import ScaleCheck
 from earwitness.gauges.leakage import check_leakage_percent, to_kpa
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from earwitness.diagnosis.evidence import Bubbles
     from earwitness.record.bodies import Gauge, Quantity
 
+CHECKS: tuple[CheckName, ...] = get_args(CheckName)
+"""Quantities that are answered yes or no."""
 _DECIMAL = re.compile(r"-?\d{1,9}([.]\d{1,12})?([eE][+-]?\d{1,2})?", re.ASCII)
 
 
@@ -56,6 +59,8 @@ def check_reading(reading: Reading) -> None:
     """
     if reading.quantity == "bubbles":
         bubbles_of(reading)
+    elif reading.quantity in CHECKS:
+        answer_of(reading)
     elif reading.quantity == "leakage":
         check_leakage_percent(number_of(reading))
     elif reading.quantity == "zero":
@@ -84,6 +89,21 @@ def bubbles_of(reading: Reading) -> Bubbles:
         case "none" | "slow" | "steady" as seen:
             return seen
     raise RecordError(f"bubbles are none, slow or steady, not {reading.value!r}")
+
+
+def answer_of(reading: Reading) -> bool:
+    """Return the answer of a check."""
+    match reading.value:
+        case "yes" | "no" as answer:
+            return answer == "yes"
+    raise RecordError(f"a check is answered yes or no, not {reading.value!r}")
+
+
+def checks_of(readings: Iterable[Reading]) -> tuple[tuple[CheckName, bool], ...]:
+    """Return each check that was done, with its last answer."""
+    done = tuple(readings)
+    last = ((name, last_of(done, name)) for name in CHECKS)
+    return tuple((name, answer_of(reading)) for name, reading in last if reading is not None)
 
 
 def last_of(readings: Iterable[Reading], quantity: Quantity) -> Reading | None:

@@ -56,6 +56,11 @@ QUANTITIES = {
     "supply-under-flow": "Supply with air flowing",
     "zero": "Scale, hose shut",
     "full": "Scale, hose open",
+    "top-dead-centre": "Piston checked at top dead centre",
+    "adapter-tight": "Adapter tight under soapy water",
+    "tester-right": "Tester right on a known orifice",
+    "tap-helps": "Leakage fell when the valve stems were tapped",
+    "ventilation-quiets": "Throttle body silent with the ventilation pinched",
 }
 """What each quantity is called."""
 

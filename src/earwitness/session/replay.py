@@ -309,6 +309,7 @@ def _typed(cylinder: Cylinder) -> list[tuple[bodies.Quantity, str, str]]:
         found += [(percent, f"{value:.15g}", "percent") for value in values]
     if cylinder.bubbles is not None:
         found.append(("bubbles", cylinder.bubbles, ""))
+    found += [(name, "yes" if answer else "no", "") for name, answer in cylinder.checked.items()]
     return found
 
 

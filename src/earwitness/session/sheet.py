@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from earwitness.diagnosis.evidence import CheckName  # noqa: TC001  # read at run time
 from earwitness.engine.layout import EngineLayout, engine_layout
 from earwitness.engine.listening_points import listening_points
 from earwitness.engine.vin import check_vin
@@ -194,6 +195,7 @@ class Cylinder(Part):
     compression_wet_psi: Pressures = ()
     compression_wet_bar: Pressures = ()
     bubbles: Literal["none", "slow", "steady"] | None = None
+    checked: dict[CheckName, bool] = {}  # pydantic copies it for every cylinder
     dictation: str | None = None
     take: tuple[Take, ...] = ()
 
