@@ -8,6 +8,7 @@ technician listens, confirms what is right, says "no" to what is wrong, says aga
 understood, and types it after five tries. Like anyone they sometimes fail:
 
 * a wrong read-back is overlooked and confirmed, one in twenty (and one in ten, one in fifty);
+* a wrong one is answered by saying the reading again instead of "no", three in ten;
 * a right one is misheard and dropped, one in a hundred;
 * the answer is forgotten and the next reading begun, one in fifty.
 
@@ -46,7 +47,7 @@ VARIANTS = 6
 """How often each answer and cylinder was spoken."""
 CYLINDERS = 8
 TRIES = 5
-MISHEARD, FORGOTTEN = 0.01, 0.02
+MISHEARD, FORGOTTEN, SAID_AGAIN = 0.01, 0.02, 0.3
 OVERLOOKED = (0.05, 0.1, 0.02)
 FIELDS = {
     "leakage": ("percent", 0, 100, 0.5),
@@ -188,6 +189,8 @@ class Technician:
             if self._rng.random() < FORGOTTEN:
                 self.counts["forgotten"] += 1
                 return
+            if not good and self._rng.random() < SAID_AGAIN:
+                continue  # "no" would have been better, but people just say it again
             failing = MISHEARD if good else self._overlooked
             agrees = good != (self._rng.random() < failing)
             if self._settle(wanted, agrees=agrees):

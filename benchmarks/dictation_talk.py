@@ -12,6 +12,7 @@ Asleep, all of it runs through once, an hour of talk. Seeds 36 and 37; 15 minute
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,11 +20,12 @@ import numpy as np
 
 import dictation_prompts as prompts
 from earwitness.speech.detection import SileroDetector
-from earwitness.speech.dictation import Gate, dictate, load_model
+from earwitness.speech.dictation import dictate, load_model
 from earwitness.speech.grammar import grammar_in
 
 if TYPE_CHECKING:
     from earwitness.speech.heard import Heard
+    from earwitness.speech.model_folder import Gate
     from earwitness.speech.recogniser import SpeechModel
 
 DETECTOR = SileroDetector()
@@ -116,9 +118,17 @@ def heard(
     ]
 
 
-def taken(results: list[list[Heard]], gate: float) -> int:
-    """Count the utterances of which something became a command."""
-    return sum(any(not h.rejected and h.confidence >= gate for h in r) for r in results)
+def passed(results: list[list[Heard]], gate: Gate) -> list[str]:
+    """Return what became commands, one text an utterance."""
+    texts = []
+    for result in results:
+        commands = [h for h in result if not h.rejected and h.confidence >= _least(h, gate)]
+        texts += [", ".join(h.text for h in commands)] if commands else []
+    return texts
+
+
+def _least(heard: Heard, gate: Gate) -> float:
+    return gate.accept_from if heard.value is None else gate.number_from
 
 
 def main() -> None:
@@ -128,7 +138,7 @@ def main() -> None:
     arguments.add_argument("--awake", action="store_true", help="Leave out the hour asleep.")
     options = arguments.parse_args()
     model, noise = load_model(options.model), np.random.default_rng(37)
-    lowest = Gate(accept_from=GATES[0], score_scale=model.gate.score_scale)
+    lowest = replace(model.gate, accept_from=GATES[0], number_from=GATES[0])
     clips = {
         f"{name}, {f'{snr} dB' if snr else 'quiet'}": [
             prompts.in_noise(c, snr, noise) if snr else c for c in said
@@ -142,16 +152,16 @@ def main() -> None:
         woken += [h for r in heard(said, model, "asleep", model.gate) for h in r if not h.rejected]
     print(f"Asleep: {seconds / 3600:.2f} h of talk, {len(woken)} commands", flush=True)
     print("| state | talk | n | chosen on: accepted at", " | ".join(map(str, GATES)), "", end="")
-    print(f"| n | reported on: accepted at {model.gate.accept_from} | texts |")
+    print("| n | reported on, with the gate of the model | texts |")
     for state in ("awake", "answer"):
-        gate = model.gate.accept_from
         sums = np.zeros(len(GATES) + 3, dtype=int)
         for name, said in clips.items():
             results = heard(said, model, state, lowest)
             chosen, reported = results[::2], results[1::2]
-            texts = [h.text for r in reported for h in r if not h.rejected and h.confidence >= gate]
-            row = [len(chosen), *(taken(chosen, g) for g in GATES)]
-            row += [len(reported), taken(reported, gate)]
+            trials = [replace(lowest, accept_from=g, number_from=g) for g in GATES]
+            texts = passed(reported, model.gate)
+            row = [len(chosen), *(len(passed(chosen, g)) for g in trials)]
+            row += [len(reported), len(texts)]
             sums += row
             print(f"| {state} | {name} |", " | ".join(map(str, row)), f"| {texts} |", flush=True)
         print(f"| {state} | together |", " | ".join(map(str, sums)), "| |", flush=True)

@@ -71,8 +71,29 @@ def test_an_unconfirmed_reading_is_reported_and_not_stored() -> None:
     assert "leakage thirty four percent" in remark.text
 
 
-def test_the_same_value_said_twice_is_a_confirmation() -> None:
-    assert stored(talk(THREE, LEAK, LEAK)[1]) == [("leakage", "34")]
+def test_the_same_value_said_twice_is_no_confirmation() -> None:
+    """Whoever hears a wrong value says the right one again, which is misheard again."""
+    _, effects = talk(THREE, LEAK, LEAK)
+    assert stored(effects) == []
+    assert effects[-2:] == [Say("cylinder 3, leakage thirty four percent, correct?")] * 2
+    assert stored(talk(THREE, LEAK, LEAK, CONFIRM)[1]) == [("leakage", "34")]
+
+
+def test_what_was_turned_down_is_not_offered_at_once_again() -> None:
+    state, effects = talk(THREE, LEAK, heard("no"), LEAK)
+    assert state.pending is None
+    assert effects[-1] == Say("leakage thirty four percent again? say it another way")
+    assert stored(talk(THREE, LEAK, heard("no"), LEAK, CONFIRM)[1]) == []
+
+
+def test_what_was_turned_down_by_mistake_can_still_be_stored() -> None:
+    _, effects = talk(THREE, LEAK, heard("no"), LEAK, LEAK, CONFIRM)
+    assert stored(effects) == [("leakage", "34")]
+
+
+def test_another_cylinder_may_have_what_was_turned_down_before() -> None:
+    _, effects = talk(THREE, LEAK, heard("no"), heard("cylinder", 2.0), LEAK, CONFIRM)
+    assert stored(effects) == [("leakage", "34")]
 
 
 def test_a_different_value_replaces_the_one_that_waits() -> None:

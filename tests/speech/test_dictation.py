@@ -84,6 +84,14 @@ def test_the_gate_is_a_setting(heard):
     assert only.command == "confirm"
 
 
+def test_a_number_must_be_surer_than_a_command(heard):
+    """Two readings a score of 2 apart: 0.83, enough for a command, not for a number."""
+    (command,) = heard([("confirm", 10.0), ("[unk]", 8.0)])
+    (number,) = heard([("leakage forty two percent", 10.0), ("[unk]", 8.0)])
+    assert 0.8 < command.confidence == number.confidence < 0.85
+    assert (command.rejected, number.rejected) == (False, True)
+
+
 def test_a_narrower_grammar_takes_the_place_of_the_expectation(heard):
     entries = tuple(e for e in english().entries if e.kind == "answer")
     asked = Grammar(english(), entries)

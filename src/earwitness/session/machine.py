@@ -1,6 +1,6 @@
 """The dictation dialogue as a pure function: what was heard in, what to do out.
 
-A number is stored only after it was read back and confirmed, or said twice alike.
+A number is stored only after it was read back and confirmed.
 """
 
 from __future__ import annotations
@@ -63,6 +63,8 @@ class State:
     awake: bool = True
     pending: Reading | None = None
     """What was read back and waits for an answer."""
+    refused: tuple[Reading, ...] = ()
+    """What was turned down since something was stored."""
     stored: tuple[Reading, ...] = ()
     noting: bool = False
     """What is said next is a note."""
@@ -283,7 +285,7 @@ def _reading(state: State, heard: Heard, command: str) -> Step:
     doubt = _doubt(state, reading)
     if doubt is not None:
         return replace(state, pending=None), [*finish(state), _say(state, doubt, reading=spoken)]
-    return _propose(state, reading, heard)
+    return _propose(state, reading)
 
 
 def _spoken(vocabulary: Vocabulary, command: str, value: float, unit: str) -> str:
@@ -317,37 +319,42 @@ def _bubbles(state: State, seen: str) -> Step:
         return state, [_say(state, "cylinder_first")]
     entry = next(e for e in state.vocabulary.entries if e.command == f"{BUBBLES}{seen}")
     reading = Reading(state.cylinder, "bubbles", seen, "", entry.say, entry.command)
-    return _propose(state, reading, None)
+    return _propose(state, reading)
 
 
 def _read_back(state: State, reading: Reading) -> Say:
     return _say(state, "read_back", n=reading.cylinder, reading=reading.spoken)
 
 
-def _propose(state: State, reading: Reading, heard: Heard | None) -> Step:
-    """Read a value back and wait; the same value said twice is as good as a confirmation.
+def _propose(state: State, reading: Reading) -> Step:
+    """Read a value back and wait for the answer.
 
-    A value that was only gone on with ("forty", then "percent") was not said twice.
+    Saying the same value again is none: whoever hears a wrong value says the right one again, and
+    the recogniser hears the same wrong value again. A value that was turned down is not offered a
+    second time before another way of saying it was asked for.
     """
     waiting = state.pending
-    if reading == waiting and not (heard and heard.extends):
-        return _confirm(state, heard)
     forgotten = finish(state) if waiting and waiting.quantity != reading.quantity else []
+    if reading in state.refused:
+        refused = tuple(r for r in state.refused if r != reading)
+        asked = _say(state, "otherwise", reading=reading.spoken)
+        return replace(state, pending=None, refused=refused), [*forgotten, asked]
     return replace(state, pending=reading), [*forgotten, _read_back(state, reading)]
 
 
-def _confirm(state: State, _: Heard | None) -> Step:
+def _confirm(state: State, _: Heard) -> Step:
     reading = state.pending
     if reading is None:
         return state, []
-    stored = replace(state, pending=None, stored=(*state.stored, reading))
+    stored = replace(state, pending=None, refused=(), stored=(*state.stored, reading))
     return stored, [Store(reading), _say(state, "stored")]
 
 
 def _no(state: State, _: Heard) -> Step:
     if state.pending is None:
         return state, []
-    return replace(state, pending=None), [_say(state, "scratched")]
+    refused = (*state.refused, state.pending)
+    return replace(state, pending=None, refused=refused), [_say(state, "scratched")]
 
 
 def _scratch(state: State, heard: Heard) -> Step:

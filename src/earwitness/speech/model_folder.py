@@ -40,7 +40,10 @@ class Gate:
     """How sure the recogniser must be; see docs/decisions/0032. A model may carry its own."""
 
     accept_from: float = 0.7
-    """Smallest confidence that is not rejected [1]. Chosen: benchmarks/dictation_talk.py."""
+    """Smallest confidence of a phrase without a number that is not rejected [1]. Chosen:
+    benchmarks/dictation_talk.py."""
+    number_from: float = 0.9
+    """Likewise for what holds a number. Chosen: benchmarks/dictation_dialogue.py."""
     sure_from: float = 0.9
     """Smallest confidence at which a command needs no more than an echo [1]."""
     score_scale: float = 0.8

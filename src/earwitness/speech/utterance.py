@@ -59,8 +59,11 @@ class Decoded:
     @property
     def understood(self) -> bool:
         """Whether it means something, surely enough."""
-        sure = self.found is not None and self.found.probability >= self.gate.accept_from
-        return sure and not self.spoilt
+        if self.found is None or not self.found.phrases or self.spoilt:
+            return False
+        numbered = any(p.meaning.value is not None for p in self.found.phrases)
+        least = self.gate.number_from if numbered else self.gate.accept_from
+        return self.found.probability >= least
 
     @property
     def begun(self) -> bool:

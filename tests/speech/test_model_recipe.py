@@ -1,0 +1,150 @@
+"""The recipe writes networks and graphs of sounds as Kaldi expects them, and as shipped.
+
+Kaldi's conventions: "Topology" and "Decoding graph construction" in the Kaldi documentation, seen
+in a secondary copy. The training itself needs PyTorch and is not run here.
+"""
+
+from __future__ import annotations
+
+import importlib
+import struct
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from earwitness.speech.vosk_recogniser import shipped_model
+
+ROOT = Path(__file__).parents[2]
+RECIPE = ROOT / "models" / "recipe"
+
+
+@pytest.fixture(scope="module")
+def recipe():
+    """Return a function that imports a module of the recipe, which are plain scripts."""
+    sys.path.insert(0, str(RECIPE))
+    yield importlib.import_module
+    sys.path.remove(str(RECIPE))
+
+
+def floats(data, at):
+    """Read a vector or matrix of Kaldi that begins at a token, by its published binary form."""
+    kind = data[at : at + 3]
+    sizes = 1 if kind == b"FV " else 2
+    at += 3
+    shape = [struct.unpack_from("<i", data, at + 5 * n + 1)[0] for n in range(sizes)]
+    numbers = np.frombuffer(data, "<f4", int(np.prod(shape)), at + 5 * sizes)
+    return numbers.reshape(shape)
+
+
+def spliced(line):
+    """Read which frames a line of the network's description appends."""
+    offsets = [int(p.split(")")[0]) for p in line.split(", ") if p[0] in "-0123456789"]
+    joined = "Append(" in line
+    return tuple(sorted([*offsets, 0])) if joined else (0,)
+
+
+@pytest.fixture(scope="module")
+def layers():
+    return read_layers((shipped_model() / "am" / "final.mdl").read_bytes())
+
+
+def read_layers(data):
+    """Read splices, weights and biases of a network."""
+    text = data.split(b"<Nnet3> \n")[1].split(b"\n\n")[0].decode()
+    splices = [spliced(x) for x in text.splitlines() if ".affine component=" in x]
+    weights, biases, at = [], [], 0
+    while (at := data.find(b"<LinearParams> ", at + 1)) > 0:
+        weights.append(floats(data, at + len("<LinearParams> ")))
+        end = data.find(b"<BiasParams> ", at)
+        biases.append(floats(data, end + len("<BiasParams> ")))
+    return list(zip(splices, weights, biases, strict=True))
+
+
+def test_a_network_that_the_recipe_writes_reads_back_as_it_was(recipe, layers, tmp_path):
+    """The transitions are those of the shipped model byte by byte, the layers number by number."""
+    left = -sum(s[0] for s, _, _ in layers)
+    right = sum(s[-1] for s, _, _ in layers)
+    recipe("kaldi").write_model(tmp_path / "final.mdl", layers, left, right)
+    written = (tmp_path / "final.mdl").read_bytes()
+    shipped = (shipped_model() / "am" / "final.mdl").read_bytes()
+    assert written.split(b"<Nnet3>")[0] == shipped.split(b"<Nnet3>")[0]
+    assert written.split(b"</Nnet3>")[1] == shipped.split(b"</Nnet3>")[1]
+    for (splice, weights, biases), again in zip(layers, read_layers(written), strict=True):
+        assert splice == again[0]
+        assert np.array_equal(weights, again[1])
+        assert np.array_equal(biases, again[2])
+
+
+def test_the_network_has_one_output_for_each_state_of_each_unit(recipe, layers):
+    lexicon = recipe("lexicon")
+    assert layers[-1][1].shape[0] == lexicon.OUTPUTS == 2 * (39 + 2)
+    assert all(np.isfinite(w).all() and np.isfinite(b).all() for _, w, b in layers)
+
+
+def test_phones_are_numbered_as_the_word_boundaries_say(recipe):
+    kinds = [kind for _, _, kind in recipe("kaldi").phones()]
+    lines = (shipped_model() / "graph/phones/word_boundary.int").read_text().splitlines()
+    assert lines == [f"{n} {kind}" for n, kind in enumerate(kinds, 1)]
+    assert kinds.count("begin") == kinds.count("end") == 39
+
+
+def test_the_model_is_small():
+    size = sum(f.stat().st_size for f in shipped_model().rglob("*") if f.is_file())
+    assert size <= 15e6
+
+
+def spoken(arcs, word, leave=1):
+    """Return the phones, by number, that lie on one way from between words through a word."""
+    outgoing: dict[int, list[tuple[int, int, int, int, float]]] = {}
+    for arc in arcs:
+        outgoing.setdefault(arc[0], []).append(arc)
+    at, said = leave, []
+    start = next(a for a in outgoing[leave] if a[3] == word and (a[2] - 1) % 4 == 1)
+    while True:
+        said.append((start[2] - 1) // 4 + 1)
+        at = start[1]
+        onward = [a for a in outgoing[at] if a[2] and (a[2] - 1) % 4 == 1 and not a[3]]
+        if at == 2 or not onward:
+            return said
+        start = onward[0]
+
+
+def test_a_word_is_its_phones_in_their_positions(recipe):
+    """ "wet" is W EH T (CMU Pronouncing Dictionary): begin, internal, end."""
+    graphs, kaldi = recipe("graphs"), recipe("kaldi")
+    names = [name for name, _, _ in kaldi.phones()]
+    arcs = graphs.sounds_to_words({"[unk]": 1, "wet": 2, "a": 3})
+    assert [names[n - 1] for n in spoken(arcs, 2)] == ["W_B", "EH_I", "T_E"]
+    assert [names[n - 1] for n in spoken(arcs, 3)] == ["AH_S"]
+    assert [names[n - 1] for n in spoken(arcs, 1)] == ["SPN_S"]
+
+
+def test_a_phone_lasts_any_number_of_frames_with_probabilities_that_add_up_to_one(recipe):
+    """The probability of leaving at last, by the absorbing chain of its states (Markov chains)."""
+    graph = recipe("graphs").Sounds()
+    before = len(graph.arcs)
+    start, end = graph.new_state(), graph.new_state()
+    graph.add_phone(start, end, "T_E", 7)
+    arcs = graph.arcs[before:]
+    states = sorted({a[0] for a in arcs})
+    stay, leave = np.zeros((len(states), len(states))), np.zeros(len(states))
+    for begin, towards, _, _, cost in arcs:
+        if towards == end:
+            leave[states.index(begin)] += np.exp(-cost)
+        else:
+            stay[states.index(begin), states.index(towards)] += np.exp(-cost)
+    absorbed = np.linalg.solve(np.eye(len(states)) - stay, leave)
+    assert absorbed[states.index(start)] == pytest.approx(1.0)
+    assert [a[3] for a in arcs if a[3]] == [7, 7]
+
+
+def test_texts_hold_only_words_that_have_a_sound_or_are_talk(recipe):
+    texts, lexicon = recipe("texts"), recipe("lexicon")
+    rng = np.random.default_rng(3)
+    words = {w for _ in range(2000) for w in texts.reading(rng).split()}
+    assert words <= set(lexicon.WORDS)
+    assert {"thousand", "oh", "point", "half", "sixteen"} <= {
+        w for _ in range(2000) for w in texts.number(rng).split()
+    }
