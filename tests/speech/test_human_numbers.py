@@ -154,18 +154,20 @@ def test_telephone_rate_is_never_a_wrong_number(phrases, model):
 
 
 def test_a_ten_minute_recording(prompts, phrases, model):
-    """Words at its start, in its middle and at its end, in shop noise 30 dB below them."""
+    """Words at its start, in its middle and at its end, in shop noise 30 dB below them.
+
+    All three are heard where they are; what stands is right, one may be refused.
+    """
     rng = np.random.default_rng(80)
     long = 0.004 * prompts.shop_noise(600 * 16_000, rng)
     starts = (2.0, 300.0, 595.0)
     for start, clip in zip(starts, phrases, strict=False):
         at = int(start * 16_000)
         long[at : at + len(clip.samples)] += clip.samples[: len(long) - at]
-    heard = [
-        h
-        for h in dictate(long.astype(np.float32), 16_000, model, "number", detector=DETECTOR)
-        if not h.rejected
-    ]
+    heard = list(dictate(long.astype(np.float32), 16_000, model, "number", detector=DETECTOR))
     expected = [c.value for c in phrases[: len(starts)]]
-    assert [h.value for h in heard] == expected
-    assert all(s < h.start_s < s + 2 for s, h in zip(starts, heard, strict=True))
+    stand = accepted(heard)
+    assert [v for v in expected if v in stand] == stand
+    assert len(stand) >= 2
+    begun = [h.start_s for h in heard if not h.extends]
+    assert all(s < b < s + 2 for s, b in zip(starts, begun, strict=True))

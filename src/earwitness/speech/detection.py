@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 FRAME = 512
 """Samples of a frame at 16 kHz: 32 ms. Given by the network."""
 ON_FROM = 0.5
-"""Probability from which a frame begins speech [1]. Recommended by the network's authors."""
+"""Probability from which a frame begins speech [1]. Default of its authors (from memory)."""
 OFF_BELOW = 0.35
 """Probability below which speech has paused [1]. Likewise: 0.15 below the former."""
 FRAMES_TO_BEGIN = 2

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from earwitness.speech.utterance import Decoded
 
 KEPT_READINGS = 5
-"""Readings of an utterance that are kept for the record [1]. Chosen: the shares of those after
-them are too small to matter."""
+"""Readings of an utterance that are kept for the record [1]. Chosen: enough to see what it was
+confused with, few enough to be read."""
 
 
 @dataclass(frozen=True, slots=True)

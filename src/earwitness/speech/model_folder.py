@@ -31,8 +31,8 @@ CHECKSUMS = "SHA256SUMS"
 GATE_FILE = "gate.toml"
 """File in a model folder that says how sure this model must be; need not exist."""
 PROBE_TIMEOUT_S = 60.0
-"""Time that a folder without digests has to load in a process of its own [s]. Chosen: the largest
-models take some 20 s."""
+"""Time that a folder without digests has to load in a process of its own [s]. Chosen: a
+hundred times what the shipped one takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +42,8 @@ class Gate:
     accept_from: float = 0.7
     """Smallest confidence of a phrase without a number that is not rejected [1]. Chosen:
     benchmarks/dictation_talk.py."""
-    number_from: float = 0.9
-    """Likewise for what holds a number. Chosen: benchmarks/dictation_dialogue.py."""
+    number_from: float = 0.7
+    """Likewise for what holds a number [1]. Chosen: docs/decisions/0032-confidence-gate.md."""
     sure_from: float = 0.9
     """Smallest confidence at which a command needs no more than an echo [1]."""
     score_scale: float = 0.8

@@ -7,7 +7,7 @@ TAIL_FRAMES = 10
 Chosen: sound card buffers and the echo of a workshop."""
 ABOVE_OWN_DB = 6.0
 """How much louder than the tool's own voice a word must be to be another's [dB]. Chosen: twice the
-amplitude; the tool's voice varied by less, benchmarks/dictation_latency.py."""
+amplitude; the loudest word of one sentence is compared with single words of another."""
 UNKNOWN_DB = float("inf")
 """Level of the tool's own voice before it was ever heard: nothing is louder [dB]."""
 

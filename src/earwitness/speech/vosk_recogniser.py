@@ -29,8 +29,8 @@ FEED = RECOGNISER_RATE_HZ // 10
 ALTERNATIVES = 30
 """Readings asked for per utterance. Chosen: more than Vosk finds within its lattice beam of 6."""
 JOINED = 6
-"""Readings of each piece that are joined when Vosk itself ended an utterance early. Chosen: 36
-pairs hold all that had a share worth counting."""
+"""Readings of each piece that are joined when Vosk itself ended an utterance early [1]. Chosen: 36
+pairs, about as many as there are readings of an utterance in one piece."""
 LOUDEST = 32_767
 """Largest 16-bit sample, which is what Vosk takes."""
 SHIPPED = "en-trade-0"
