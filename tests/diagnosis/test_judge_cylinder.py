@@ -355,3 +355,10 @@ def test_wet_test_moves_the_rings(four, rise, direction):
         judge_cylinder(dry), "rings-or-piston"
     )
     assert change * direction > 0
+
+
+def test_a_rise_that_no_recording_can_hold_is_judged_all_the_same(four):
+    """A record may state any number: 10^(4000 / 10) is none that a computer holds."""
+    absurd = four.finding("tailpipe", "strong", 4000.0)
+    verdict = judge_cylinder(four.evidence(3, 42, {"tailpipe": absurd}))
+    assert sum(r.probability for r in verdict.ranking) == pytest.approx(1.0)

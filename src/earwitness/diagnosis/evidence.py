@@ -24,6 +24,9 @@ GRADES: tuple[Grade, ...] = ("none", "faint", "clear", "strong")
 """Grades that say something, quietest first; `undetermined` says nothing."""
 FOUND_P = 0.01
 """Probability at or below which air cycles prove a hiss [1]. docs/json.md."""
+MOST_RISE_DB = 200.0
+"""Largest rise that is put on a scale of levels [dB]. Chosen: beyond the 144 dB that 24 bits can
+hold."""
 STEADY_PER_MINUTE = 60.0
 """Bubbles counted that are called steady [1/min]. Chosen: one a second; the count is a lower
 bound."""
@@ -120,7 +123,7 @@ class Heard:
     @property
     def hiss_db(self) -> float:
         """Level of the hiss itself over the noise floor [dB]; -inf where the floor did not rise."""
-        rise = 10.0 ** (self.excess_db / 10.0) - 1.0
+        rise = 10.0 ** (min(self.excess_db, MOST_RISE_DB) / 10.0) - 1.0
         return 10.0 * math.log10(rise) if rise > 0 else -math.inf
 
     @property

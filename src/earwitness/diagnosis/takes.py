@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from earwitness.diagnosis.evidence import MOST_RISE_DB
 from earwitness.diagnosis.likelihoods import (
     LEAST_LEVEL_SPREAD_DB,
     LEAST_RISE_DB,
@@ -55,7 +56,12 @@ def hiss_level_db(rise_db: float) -> float:
     >>> round(hiss_level_db(3.0103), 3)
     0.0
     """
-    return 10.0 * math.log10(10.0 ** (max(rise_db, LEAST_RISE_DB) / 10.0) - 1.0)
+    return 10.0 * math.log10(_power(rise_db) - 1.0)
+
+
+def _power(rise_db: float) -> float:
+    """Return the floor with the air on over that with it off, as a power [1]."""
+    return float(10.0 ** (min(max(rise_db, LEAST_RISE_DB), MOST_RISE_DB) / 10.0))
 
 
 def _level_spread(sound: Heard) -> float:
@@ -65,5 +71,5 @@ def _level_spread(sound: Heard) -> float:
     """
     low, high = sound.interval_db
     rise = (high - low) / 3.92 if math.isfinite(high - low) else 1.0
-    power = 10.0 ** (max(sound.excess_db, LEAST_RISE_DB) / 10.0)
+    power = _power(sound.excess_db)
     return min(math.hypot(LEAST_LEVEL_SPREAD_DB, rise * power / (power - 1.0)), 8.0)
