@@ -10,10 +10,13 @@ import signal
 import subprocess
 import sys
 import time
+from multiprocessing import active_children
 from typing import TYPE_CHECKING
 
 import pytest
 
+from earwitness.errors import EarwitnessError
+from earwitness.record.claim.audit import audit, bags_below
 from small_bay import refusal
 
 if TYPE_CHECKING:
@@ -113,6 +116,34 @@ def test_the_table_as_parquet_says_the_same(earwitness: Run, archive: Path, tmp_
     assert columns["sound"] == [row["sound"] == "True" for row in found.values()]
 
 
+def test_only_bags_are_taken_for_bags(tmp_path: Path) -> None:
+    for name in ("claim/2024/bag/bagit.txt", "a/claim/notes.txt", "b/data/claim.txt"):
+        file = tmp_path / name
+        file.parent.mkdir(parents=True)
+        file.touch()
+    stripped = tmp_path / "stripped"
+    (stripped / "claim").mkdir(parents=True)
+    (stripped / "manifest-sha256.txt").touch()
+    assert list(bags_below(tmp_path)) == [tmp_path / "claim/2024/bag", stripped]
+
+
+@pytest.mark.slow
+def test_an_audit_whose_worker_is_ended_says_so_and_goes_on(
+    earwitness: Run, archive: Path, tmp_path: Path
+) -> None:
+    table = tmp_path / "audit.csv"
+
+    def end_the_worker(_row: object, _count: int) -> None:
+        for worker in active_children():
+            worker.kill()
+
+    with pytest.raises(EarwitnessError, match="goes on where it stopped"):
+        audit(archive, table, depth="default", jobs=1, tell=end_the_worker)
+    assert 0 < len(rows(table)) < BAGS
+    assert earwitness("audit", archive, "--out", table, "--no-recompute").exit_code == 1
+    check(table)
+
+
 @pytest.mark.slow
 def test_wrong_use_of_audit_is_one_sentence(earwitness: Run, archive: Path, tmp_path: Path) -> None:
     refusal(earwitness("audit", tmp_path / "missing"))
@@ -127,8 +158,6 @@ def test_a_cluster_that_loses_a_worker_still_audits_every_bag(
     archive: Path, tmp_path: Path
 ) -> None:
     from distributed import Client, LocalCluster
-
-    from earwitness.record.claim.audit import audit
 
     table, lost = tmp_path / "audit.csv", []
     with (

@@ -10,6 +10,7 @@ import csv
 import hashlib
 import os
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import astuple, dataclass, fields
 from itertools import islice
@@ -18,6 +19,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from earwitness.errors import EarwitnessError, RecordError, StorageError
+from earwitness.record.claim.layout import (
+    BAG_INFO,
+    CLAIM,
+    DECLARATION,
+    MANIFEST,
+    PAYLOAD,
+    TAG_MANIFEST,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -32,6 +41,8 @@ RETRIES = 3
 """How often a bag is handed to another worker of a cluster when its worker dies [1]."""
 LONGEST_ROW = 1 << 16
 """Most bytes of one row [bytes]. Chosen: the longest path of any file system, many times over."""
+PARTS = {BAG_INFO, CLAIM, MANIFEST, PAYLOAD, TAG_MANIFEST}
+"""What a claim bag has besides its declaration; two of them make a folder a bag."""
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """Settings that keep each worker to one core; the workers are what runs side by side."""
 
@@ -124,12 +135,14 @@ def audit(
 
 
 def bags_below(folder: Path) -> Iterator[Path]:
-    """Yield every claim bag below a folder, in the order of their names."""
+    """Yield every claim bag below a folder, in the order of their names.
+
+    A bag that lost its declaration is still one, so that the loss is found.
+    """
     with os.scandir(folder) as found:
         entries = sorted(found, key=lambda e: e.name)
-    if any(e.name == "claim" and e.is_dir(follow_symlinks=False) for e in entries) or any(
-        e.name == "bagit.txt" for e in entries
-    ):
+    names = {e.name for e in entries}
+    if DECLARATION in names or len(names & PARTS) > 1:
         yield folder
         return
     for entry in entries:
@@ -265,8 +278,14 @@ def _processes(jobs: int) -> Iterator[Callable[..., Iterator[Row]]]:
     """Run on this machine, a bounded number of bags ahead."""
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        yield lambda tasks: _bounded(tasks, pool, ahead=jobs * WAITING_PER_JOB)
+    try:
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            yield lambda tasks: _bounded(tasks, pool, ahead=jobs * WAITING_PER_JOB)
+    except BrokenProcessPool as e:
+        raise EarwitnessError(
+            "A worker of the audit was ended from outside, perhaps for want of memory",
+            remedy="Run the same command again, with fewer --jobs; it goes on where it stopped.",
+        ) from e
 
 
 def _bounded(
