@@ -7,7 +7,6 @@ import io
 import json
 import re
 from datetime import date
-from html.parser import HTMLParser
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +19,7 @@ from earwitness.record.history import engine_history
 from earwitness.report.history_page import render_history
 from earwitness.report.history_tables import COLUMNS, SCHEMA, to_csv, to_json
 from earwitness.report.history_words import summary
+from page_reader import Reader
 from years_of_engines import Cylinder, write_visit, write_years
 
 if TYPE_CHECKING:
@@ -28,34 +28,6 @@ if TYPE_CHECKING:
 HOSTILE = '=cmd()<script>alert(1)</script>"\u202e&'
 LEFT_OUT = (LeftOut("old/claim", "the claim bag is defective: digest-differs"),)
 CHROMIUM = "/usr/bin/chromium"
-
-
-class Reader(HTMLParser):
-    """Checks that every element is closed in order, and keeps text, elements and ids."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__(convert_charrefs=True)
-        self.open: list[str] = []
-        self.elements: list[tuple[str, dict[str, str | None]]] = []
-        self.text = ""
-        self.feed(page)
-        self.close()
-        assert self.open == []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs)))
-        if tag != "meta":
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.elements.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        if self.open[-1:] != ["style"]:
-            self.text += data
 
 
 @pytest.fixture(scope="session")
