@@ -7,21 +7,20 @@ that cannot be trusted gives a finding that is not usable and says why.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.bands import BandPowers, band_powers
+from earwitness.acoustics.bands import bands_for
 from earwitness.acoustics.bubble_rate import count_bubbles
 from earwitness.acoustics.bubbles import BUBBLES
 from earwitness.acoustics.cycles import Periods, Proof, least_p, periods_from, prove
 from earwitness.acoustics.finding import Finding, Floors, Grade
-from earwitness.acoustics.floor import Floor, band_floor
 from earwitness.acoustics.pair import grade_of_rise, screen, screening_grade
-from earwitness.acoustics.quality import is_finite, is_silent, ordered, recording_flags, refuses
+from earwitness.acoustics.quality import ordered, refuses
 from earwitness.acoustics.rise import Rise, hiss_level_db, rise_db, rise_of_one, rise_over_cycles
 from earwitness.acoustics.settings import DEFAULTS, HissSettings
+from earwitness.acoustics.stream import TakeStream
 from earwitness.acoustics.templates import expected_spectrum
 from earwitness.engine.listening_points import RADIATOR
 from earwitness.errors import SheetError
@@ -32,7 +31,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from earwitness.acoustics.bands import Bands
     from earwitness.acoustics.finding import Basis
+    from earwitness.acoustics.floor import Floor
+    from earwitness.acoustics.stream import Heard, Stretch
     from earwitness.units import Floats
 
     Sound = NDArray[Any]
@@ -82,17 +84,19 @@ def score_cycled(
     _check_order(air_on_s)
     probe = _probe(samples, fs)
     blank = _Blank("cycles", point, fs)
-    flags = recording_flags(probe, fs, settings)
+    heard = _heard(probe, fs, air_on_s, settings)
+    flags = heard.flags
     if refuses(flags):
         return blank.refused(flags)
-    _check_inside(air_on_s, len(probe) / fs)
-    stretches = _stretches(air_on_s, len(probe) / fs, settings)
-    if not stretches:
+    _check_inside(air_on_s, heard.seconds)
+    if not heard.stretches:
         return blank.refused({"too-short"})
-    ambient = _ambient(reference, probe, fs)
+    ambient = None
+    if reference is not None:
+        ambient = _ambient(reference, len(probe), fs, air_on_s, settings)
     if reference is not None and ambient is None:
         flags.add("reference-ignored")
-    found = _score_stretches(blank, probe, ambient, stretches, flags, settings)
+    found = _score_stretches(blank, heard, ambient, settings)
     if point != RADIATOR or fs < BUBBLES.rate_hz:
         return found
     guard_s = settings.guard_after_s
@@ -134,27 +138,18 @@ def score_pair(
     off, on = _probe(baseline, baseline_fs), _probe(pressurised, pressurised_fs)
     blank = _Blank("pair", point, pressurised_fs)
     flags = {"screening-only"} | _mismatch(baseline, baseline_fs, pressurised, pressurised_fs)
-    flags |= recording_flags(off, baseline_fs, settings)
-    flags |= recording_flags(on, pressurised_fs, settings)
+    whole = replace(settings, guard_after_s=0.0, guard_before_s=0.0)
+    heard = [_heard(off, baseline_fs, (), whole), _heard(on, pressurised_fs, (), whole)]
+    flags = flags.union(*(h.flags for h in heard))
     if refuses(flags):
         return blank.refused(flags)
-    shift = _binary_exponent(off, on)
-    powers = [band_powers(np.ldexp(x, -shift), baseline_fs) for x in (off, on)]
-    floors = [band_floor(p.power, p.bands, settings) for p in powers]
-    rise, periods, grade = screen(floors[0], floors[1], powers[0].bands, settings)
+    floors = [h.floors[0] for h in heard]
+    bands = bands_for(baseline_fs)
+    rise, periods, grade = screen(floors[0], floors[1], bands, settings)
     flags |= _quietness(floors, settings)
-    seconds = (len(off) / baseline_fs, len(on) / pressurised_fs)
-    scored = _Scored(seconds, rise, _floors(periods, powers[0], shift), flags)
+    seconds = (heard[0].seconds, heard[1].seconds)
+    scored = _Scored(seconds, rise, _floors(periods, bands), flags)
     return blank.finding(scored, grade)
-
-
-@dataclass(frozen=True, slots=True)
-class _Stretch:
-    """A period of one air state, guards taken off."""
-
-    start_s: float
-    end_s: float
-    on: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,40 +219,29 @@ class _Blank:
 
 
 def _score_stretches(
-    blank: _Blank,
-    probe: Floats,
-    ambient: Floats | None,
-    stretches: list[_Stretch],
-    flags: set[str],
-    settings: HissSettings,
+    blank: _Blank, heard: Heard, ambient: list[Floor] | None, settings: HissSettings
 ) -> Finding:
     """Score a take that can be trusted."""
-    shift = _binary_exponent(probe)
-    powers = band_powers(np.ldexp(probe, -shift), blank.sample_rate_hz)
-    floors = _stretch_floors(powers, stretches, settings)
-    others = None
-    if ambient is not None:
-        ambient_powers = band_powers(np.ldexp(ambient, -shift), blank.sample_rate_hz)
-        others = _stretch_floors(ambient_powers, stretches, settings)
+    bands, stretches = bands_for(blank.sample_rate_hz), heard.stretches
     on = [s.on for s in stretches]
     middle = [(s.start_s + s.end_s) / 2 for s in stretches]
-    periods = periods_from(floors, on, middle, powers.bands, settings, others)
+    periods = periods_from(heard.floors, on, middle, bands, settings, ambient)
     single = sum(on) == 1
-    rise = (rise_of_one if single else rise_over_cycles)(periods, powers.bands, settings)
+    rise = (rise_of_one if single else rise_over_cycles)(periods, bands, settings)
     seconds = (_total(stretches, on=False), _total(stretches, on=True))
-    flags = flags | _quietness(floors, settings)
-    scored = _Scored(seconds, rise, _floors(periods, powers, shift), flags)
+    flags = heard.flags | _quietness(heard.floors, settings)
+    scored = _Scored(seconds, rise, _floors(periods, bands), flags)
     if least_p(periods.on, settings) > settings.found_p:
         scored.flags.update({"too-few-cycles", "screening-only"})
         return blank.finding(scored, screening_grade(rise, settings))
-    return _proven(blank, scored, periods, powers, settings)
+    return _proven(blank, scored, periods, bands, settings)
 
 
 def _proven(
-    blank: _Blank, scored: _Scored, periods: Periods, powers: BandPowers, settings: HissSettings
+    blank: _Blank, scored: _Scored, periods: Periods, bands: Bands, settings: HissSettings
 ) -> Finding:
-    expected = expected_spectrum(blank.point, powers.bands)
-    proof = prove(periods, expected, powers.bands, settings)
+    expected = expected_spectrum(blank.point, bands)
+    proof = prove(periods, expected, bands, settings)
     steady = is_steady(proof, scored.rise)
     if proof.p_value <= settings.found_p and not steady:
         scored.flags.add("unsteady")
@@ -322,36 +306,27 @@ def _mismatch(a: Sound, a_fs: int, b: Sound, b_fs: int) -> set[str]:
     return flags | ({"channels-differ"} if channels[0] != channels[1] else set())
 
 
-def _ambient(reference: Sound | None, probe: Floats, fs: int) -> Floats | None:
-    """Return the ambient microphone's sound if it can serve."""
-    if reference is None:
-        return None
+def _heard(
+    probe: Floats, fs: int, air_on_s: Sequence[tuple[float, float]], settings: HissSettings
+) -> Heard:
+    stream = TakeStream(fs, settings, [turn for period in air_on_s for turn in period])
+    stream.feed(probe)
+    return stream.finish()
+
+
+def _ambient(
+    reference: Sound,
+    frames: int,
+    fs: int,
+    air_on_s: Sequence[tuple[float, float]],
+    settings: HissSettings,
+) -> list[Floor] | None:
+    """Return the floors of the ambient microphone's sound if it can serve."""
     x = _probe(reference, fs)
-    fits = len(x) == len(probe) and is_finite(x) and not is_silent(x)
-    return x if fits else None
-
-
-def _stretches(
-    air_on_s: Sequence[tuple[float, float]], seconds: float, settings: HissSettings
-) -> list[_Stretch]:
-    """Alternating periods of the take; empty if one is too short or there is no air-off."""
-    edges = [0.0, *(t for period in air_on_s for t in period), seconds]
-    found = [
-        _Stretch(a + settings.guard_after_s, b - settings.guard_before_s, bool(i % 2))
-        for i, (a, b) in enumerate(pairwise(edges))
-    ]
-    long = [s.end_s - s.start_s >= settings.shortest_period_s for s in found]
-    first, last = (0 if long[0] else 1), (len(found) if long[-1] else len(found) - 1)
-    used = found[first:last]
-    enough = all(long[first:last]) and not all(s.on for s in used)
-    return used if enough else []
-
-
-def _stretch_floors(
-    powers: BandPowers, stretches: list[_Stretch], settings: HissSettings
-) -> list[Floor]:
-    cuts = [powers.frames_between(s.start_s, s.end_s) for s in stretches]
-    return [band_floor(powers.power[cut], powers.bands, settings) for cut in cuts]
+    if len(x) != frames:
+        return None
+    other = _heard(x, fs, air_on_s, settings)
+    return None if other.flags & {"not-finite", "silent"} else other.floors
 
 
 def _quietness(floors: list[Floor], settings: HissSettings) -> set[str]:
@@ -359,24 +334,17 @@ def _quietness(floors: list[Floor], settings: HissSettings) -> set[str]:
     return {"few-quiet-frames"} if few else set()
 
 
-def _total(stretches: list[_Stretch], *, on: bool) -> float:
+def _total(stretches: list[Stretch], *, on: bool) -> float:
     return sum(s.end_s - s.start_s for s in stretches if s.on is on)
 
 
-def _floors(periods: Periods, powers: BandPowers, shift: int) -> Floors:
-    """Median floors over periods in decibels of the original scale, for the picture."""
-    power = np.exp(periods.log_power - powers.bands.log_bias)
+def _floors(periods: Periods, bands: Bands) -> Floors:
+    """Median floors over periods, for the picture."""
+    power = np.exp(periods.log_power - bands.log_bias)
     on = np.array(periods.on)
-    gain_db = 20 * np.log10(2.0) * shift
-    off_db, on_db = (10 * np.log10(np.median(power[k], axis=0)) + gain_db for k in (~on, on))
-    return Floors(_numbers(powers.bands.centre_hz), _numbers(off_db), _numbers(on_db))
+    off_db, on_db = (10 * np.log10(np.median(power[k], axis=0)) for k in (~on, on))
+    return Floors(_numbers(bands.centre_hz), _numbers(off_db), _numbers(on_db))
 
 
 def _numbers(values: Floats) -> tuple[float, ...]:
     return tuple(float(v) for v in values)
-
-
-def _binary_exponent(*sounds: Floats) -> int:
-    """Power of two that brings the peak to between a half and one, so gain changes no bit."""
-    peak = max(float(np.abs(x).max()) for x in sounds)
-    return int(np.frexp(peak)[1])
