@@ -296,10 +296,13 @@ def test_a_huge_file_is_hashed_in_little_memory(bench: Bench) -> None:
 
 
 @pytest.mark.slow
-def test_two_thousand_damaged_bags(sound_bag: Path, tmp_path: Path) -> None:
-    """No traceback, nothing written, and each is unsound whose bytes are not all as they were."""
+def test_four_hundred_damaged_bags(sound_bag: Path, tmp_path: Path) -> None:
+    """No traceback, nothing written, and each is unsound whose bytes are not all as they were.
+
+    `benchmarks/verify_fuzz.py` damages ten thousand.
+    """
     fuzzer = Fuzzer(sound_bag, tmp_path, seed=20_260_304)
-    for _ in range(2000):
+    for _ in range(400):
         act = fuzzer.act()
         assert act.found.sound == act.equal, act.what
 
