@@ -65,5 +65,5 @@ def test_what_a_page_may_ask():
     ],
 )
 def test_what_it_may_not(action, value):
-    with pytest.raises(ValueError, match="action|value"):
+    with pytest.raises(ValueError, match=r"action|value"):
         press(action, value)

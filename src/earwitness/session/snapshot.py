@@ -131,7 +131,7 @@ class Snapshot:
     meter: Meter = field(default_factory=lambda: Meter(None, None))
     spectrogram: tuple[Column, ...] = ()
     band_hz: tuple[float, float] = (1000.0, 16000.0)
-    """Lowest and highest frequency of the spectrogram, bands evenly spaced in the logarithm [Hz]."""
+    """Ends of the spectrogram, its bands evenly spaced in the logarithm [Hz]."""
     heard: str = ""
     """What was understood last."""
     said: str = ""
