@@ -87,7 +87,7 @@ def test_a_noise_gate_is_found_in_quiet_sound(floor_noise):
     assert "zero-runs" in flags(x)
 
 
-@pytest.mark.parametrize("block", [64, 128, 441, 480, 1024, 4096])
+@pytest.mark.parametrize("block", [64, 128, 441, 480, 777, 1024, 4096])
 @pytest.mark.parametrize("start", [50_000, 70_001])
 def test_a_buffer_played_twice_is_found(floor_noise, block, start):
     x = floor_noise(10, 48_000, 3)
@@ -142,9 +142,7 @@ def test_the_table_is_complete_and_in_order():
         "zero-runs",
         "repeated-blocks",
         "band-limited",
-        "clicks",
         "gain-stepped",
-        "automatic-gain",
         "speech",
         "knocked",
         "few-quiet-frames",

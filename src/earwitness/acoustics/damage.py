@@ -44,28 +44,19 @@ ZERO_RUN_QUIET_S = 0.02
 LOUD_STEPS = 16.0
 """Median magnitude of sound well above the quantisation [steps]. Chosen: a hum of 25 Hz then
 stays at zero for 20 samples at 48 kHz."""
-REPEAT_LAGS = (64, 128, 192, 240, 256, 441, 480, 512, 882, 960, 1024, 2048, 4096)
-"""Buffer sizes of recorders [samples]."""
-PROBES = 16
-"""Samples compared first in each buffer [1]. Chosen: chance agreement of all is out of the question
-even between quiet 16-bit samples."""
+SHORTEST_REPEAT = 64
+"""Shortest buffer of a recorder that is looked for [samples]."""
+LONGEST_REPEAT = 4096
+"""Longest one [samples]."""
+OVERLAP = 2 * LONGEST_REPEAT
+"""Samples of the segment before that are looked at again [1]: the longest buffer, twice."""
+MIXERS = tuple(np.uint32(k) for k in (0x9E3779B1, 0x85EBCA77, 0xC2B2AE3D, 0x27D4EB2F))
+"""Odd numbers that four samples are mixed with [1]; any serve."""
+ANCHORS = np.uint32(2**27)
+"""Places are compared where the mixed samples are below this [1]: every 32nd on average, and a
+buffer that is played twice offers the same places twice."""
 MOST_CANDIDATES = 64
 """Places of a segment that are then compared sample for sample [1]."""
-OVERLAP = 2 * REPEAT_LAGS[-1]
-"""Samples of the segment before that are looked at again [1]: the longest buffer, twice."""
-EIGHT_TRUE = np.uint64(0x0101010101010101)
-"""Eight true values in a row, read as one number [1]."""
-CLICK_SPREADS = 12.0
-"""A click stands out of the second difference of the sound by this many standard deviations [1].
-Chosen: benchmarks/quality.py."""
-CLICK_NEAR_S = 0.004
-"""A blow rings on for longer than this, a lost buffer does not [s]. Chosen: benchmarks/quality.py.
-"""
-CLICK_NEAR_SPREADS = 5.0
-"""What no sample near a click may reach, or it was a blow [standard deviations]. Chosen: as above.
-"""
-MAD_SPREAD = 1.4826
-"""Standard deviation over median absolute deviation, normal distribution [1]."""
 
 
 class SampleChecks:
@@ -81,8 +72,6 @@ class SampleChecks:
         self.fs = sample_rate_hz
         self.count = 0
         self.finite = True
-        self.clicks = 0
-        """Clicks of a lost buffer or a loose cable."""
         self._repeated = False
         self._step = np.inf
         self._tops = (_FlatTop(), _FlatTop())
@@ -104,10 +93,7 @@ class SampleChecks:
         new = len(self._before)
         for top, sign in zip(self._tops, (1, -1), strict=True):
             top.feed(joined, new, sign)
-        self._repeated = self._repeated or any(
-            _repeats(joined, lag) for lag in REPEAT_LAGS if 2 * lag <= len(joined)
-        )
-        self.clicks += count_clicks(joined, new, self.fs)
+        self._repeated = self._repeated or repeats(joined)
         self._before = joined[-OVERLAP:].copy()
 
     @property
@@ -206,64 +192,41 @@ class _FlatTop:
         return self._peak >= FULL_SCALE or self._steepest >= FLAT_STEPS * step
 
 
-def count_clicks(joined: Sound, new: int, sample_rate_hz: int) -> int:
-    """Return how often the sound jumps for a single sample and nothing rings after it.
-
-    Where a recorder loses a buffer, two pieces of sound that do not belong together meet: one
-    jump, which the second difference shows above the smooth low noise of a shop. A blow excites a
-    room and rings on.
-
-    Parameters
-    ----------
-    joined : ndarray, shape (frames,)
-        Sound with some of what came before [1].
-    new : int
-        First sample that was not looked at before; jumps are counted from there on.
-    sample_rate_hz : int
-        Sample rate [Hz].
-    """
-    near = max(8, round(CLICK_NEAR_S * sample_rate_hz))
-    if len(joined) < 4 * near:
-        return 0
-    d = np.abs(np.diff(joined, 2))
-    spread = MAD_SPREAD * float(np.median(d[::THINNING]))
-    places = np.flatnonzero(d > CLICK_SPREADS * spread)
-    if not places.size or spread == 0:
-        return 0
-    first = places[np.concatenate([[True], np.diff(places) > near])]
-    first = first[(first >= max(new - near, near)) & (first < len(d) - near)]
-    return sum(_stands_alone(d, int(i), near, spread) for i in first)
-
-
-def _stands_alone(d: Sound, i: int, near: int, spread: float) -> bool:
-    limit = CLICK_NEAR_SPREADS * spread
-    ringing = np.count_nonzero(d[i + 4 : i + near] > limit)
-    return bool(ringing == 0 and not (d[i - near : i] > limit).any())
-
-
 def _extreme(x: Sound) -> float:
     """Largest magnitude; not a number if one is not."""
     return max(float(x.max()), -float(x.min()))
 
 
-def _repeats(samples: Sound, lag: int) -> bool:
-    """Whether some `lag` samples equal the `lag` before them; probes first, for speed."""
-    stride = lag // PROBES
-    probes = samples[lag::stride] == samples[:-lag:stride]
-    eights = probes[: len(probes) // 8 * 8].view(np.uint64)
-    for k in np.flatnonzero(eights == EIGHT_TRUE)[:MOST_CANDIDATES]:
-        i = 8 * int(k) * stride
-        part = samples[max(0, i - lag) : i + 3 * lag]
-        if len(part) > lag and _longest_run(_equal_and_alive(part, lag)) >= lag:
-            return True
-    return False
+def repeats(samples: Sound) -> bool:
+    """Return whether a buffer of any usual length is followed by itself, sample for sample.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (frames,)
+        Sound [1].
+    """
+    if len(samples) < 2 * SHORTEST_REPEAT:
+        return False
+    bits = np.ascontiguousarray(samples).view(np.uint32)
+    mixed, product = bits * MIXERS[0], np.empty_like(bits)
+    for k, mixer in enumerate(MIXERS[1:], start=1):
+        np.multiply(bits, mixer, out=product)
+        mixed[:-k] += product[k:]
+    places = np.flatnonzero(mixed[: -3 * len(MIXERS)] < ANCHORS)
+    high, low = mixed[places], mixed[places + len(MIXERS)] ^ mixed[places + 2 * len(MIXERS)]
+    key = high.astype(np.uint64) << np.uint64(32) | low
+    order = np.argsort(key, kind="stable")
+    lags = np.diff(places[order])
+    alike = (np.diff(key[order]) == 0) & (lags >= SHORTEST_REPEAT) & (lags <= LONGEST_REPEAT)
+    found = np.flatnonzero(alike)[:MOST_CANDIDATES]
+    return any(_is_repeated(samples, int(places[order[k]]), int(lags[k])) for k in found)
 
 
-def _equal_and_alive(part: Sound, lag: int) -> Truths:
-    """Find samples equal to those `lag` earlier, none if the sound does not move at all."""
-    equal = np.asarray(part[lag:] == part[:-lag])
-    same = part[lag:][equal]
-    return equal if same.size and np.ptp(same) > 0 else np.zeros_like(equal)
+def _is_repeated(samples: Sound, at: int, lag: int) -> bool:
+    """Whether the samples about a place equal those a lag later for as long as the lag."""
+    part = samples[max(0, at - lag) : at + 2 * lag + 16]
+    starts, ends = _runs(part[lag:] == part[:-lag])
+    return any(b - a >= lag and np.ptp(part[a:b]) > 0 for a, b in zip(starts, ends, strict=True))
 
 
 def _runs(values: Truths) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
@@ -271,8 +234,3 @@ def _runs(values: Truths) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
     padded = np.concatenate([[False], values, [False]])
     edges = np.flatnonzero(padded[1:] != padded[:-1])
     return edges[::2], edges[1::2]
-
-
-def _longest_run(values: Truths) -> int:
-    starts, ends = _runs(values)
-    return int((ends - starts).max()) if starts.size else 0

@@ -76,22 +76,10 @@ FLAGS = (
         "Record at 44.1 or 48 kHz with a wired microphone and no voice processing.",
     ),
     QualityFlag(
-        "clicks",
-        "The sound jumps, as where a recorder loses samples or a cable is loose.",
-        False,
-        "Check the cable, close other programs, then record again.",
-    ),
-    QualityFlag(
         "gain-stepped",
         "The gain was changed during the take.",
         False,
         "Leave the gain alone while recording; repeat the take.",
-    ),
-    QualityFlag(
-        "automatic-gain",
-        "The recorder turns its gain down after loud sounds.",
-        False,
-        "Switch off automatic gain and voice processing, then record again.",
     ),
     QualityFlag(
         "speech", "Someone spoke during the take.", False, "Repeat the take without talking."
@@ -200,12 +188,10 @@ def flags_of(
         "zero-runs": checks.gap,
         "repeated-blocks": checks.repeated,
         "band-limited": changes is None or changes.cut_off,
-        "clicks": checks.clicks > 0,
     }
     if changes is not None:
         found |= {
             "gain-stepped": changes.gain_stepped,
-            "automatic-gain": changes.gain_rides,
             "speech": changes.spoken_over,
             "knocked": changes.knocks > 0,
         }

@@ -124,7 +124,7 @@ class TakeStream:
         self._checks.feed(segment.new)
         if self._bands is None or self._periods is None or not self._checks.finite:
             return
-        power = band_powers(segment.framed.astype(np.float64), self.fs).power
+        power = band_powers(segment.framed, self.fs).power
         if len(power):
             self._periods.feed(power)
             if self._changes is not None:
