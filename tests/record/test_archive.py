@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from datetime import date
+from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,7 +12,6 @@ import pytest
 from earwitness.engine.layout import engine_layout
 from earwitness.engine.vin import check_vin, vin_warning
 from earwitness.errors import RecordError
-from earwitness.record import archive
 from earwitness.record.archive import read_archive
 from tampering.bench import Bench
 from tampering.small_bag import make_bag
@@ -172,7 +172,7 @@ def test_a_verdict_of_another_version_is_excused_and_said(claim: Path) -> None:
 
 
 def test_a_false_verdict_of_this_version_is_not_excused(claim: Path) -> None:
-    _judged_otherwise(claim, f"earwitness {archive.version('earwitness')}")
+    _judged_otherwise(claim, f"earwitness {version('earwitness')}")
     with pytest.raises(RecordError, match="verdict-differs"):
         read_archive(claim.parent)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import subprocess
 import sys
 import tracemalloc
@@ -322,4 +323,26 @@ def test_another_version_may_word_a_verdict_otherwise(
     monkeypatch.setattr(
         recompute, "judge_engine", lambda *given: replace(judge(*given), probability=0.123)
     )
-    assert "verdict-differs" in {d.kind for d in verify(sound_bag).defects}
+    assert {d.kind for d in verify(sound_bag).defects} == {
+        "verdict-by-another-version" if program else "verdict-differs"
+    }
+    assert verify(sound_bag).unconfirmed is (program is not None)
+
+
+def test_another_version_may_score_a_take_otherwise(
+    sound_bag: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is not called altered, and not sound either: the version that recorded it must check."""
+    score = recompute.score_again
+    monkeypatch.setattr(
+        recompute, "score_again", lambda *given: replace(score(*given), excess_db=60.0)
+    )
+    assert "finding-differs" in {d.kind for d in verify(sound_bag, depth="recompute").defects}
+    monkeypatch.setattr(recompute, "_program", lambda: "earwitness 99")
+    checked = verify(sound_bag, depth="recompute")
+    assert {d.kind for d in checked.defects} == {"finding-by-another-version"}
+    assert all("earwitness 99: check it with earwitness " in d.detail for d in checked.defects)
+    assert (checked.sound, checked.unconfirmed) == (False, True)
+    altered = shutil.copytree(sound_bag, tmp_path / "altered")
+    (altered / "claim" / "note.txt").write_text("one fault more")
+    assert not verify(altered, depth="recompute").unconfirmed

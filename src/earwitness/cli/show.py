@@ -174,7 +174,7 @@ def verified(result: Verification, *, as_json: bool) -> None:
     if as_json:
         _json(result.to_json())
     else:
-        typer.echo("SOUND" if result.sound else "DEFECTIVE")
+        typer.echo("SOUND" if result.sound else _fault_of(result))
         print_list(
             "Defects", [f"step {d.step}, {d.kind}: {_at(d.path)}{d.detail}" for d in result.defects]
         )
@@ -183,9 +183,17 @@ def verified(result: Verification, *, as_json: bool) -> None:
         raise typer.Exit(EXIT_DEFECT)
 
 
+def _fault_of(result: Verification) -> str:
+    if not result.unconfirmed:
+        return "DEFECTIVE"
+    return "NOT CONFIRMED: nothing is wrong but that another version of earwitness recorded it"
+
+
 def audit_progress(row: Row, count: int) -> None:
     """Print one audited bag to stderr."""
-    say(f"[{count}] {row.bag}: {'sound' if row.sound else f'DEFECTIVE, {row.kinds}'}")
+    other = all(kind.endswith("-by-another-version") for kind in row.kinds.split())
+    fault = f"{'NOT CONFIRMED' if other else 'DEFECTIVE'}, {row.kinds}"
+    say(f"[{count}] {row.bag}: {'sound' if row.sound else fault}")
 
 
 def audited(done: Summary, out: Path, *, as_json: bool) -> None:

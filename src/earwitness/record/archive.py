@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, replace
 from datetime import date
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -28,10 +27,6 @@ if TYPE_CHECKING:
 
 Kind = Literal["record", "claim bag"]
 KnownBy = Literal["vin", "engine-id", "label"]
-
-VERDICT_ONLY = frozenset({"verdict-differs"})
-"""Defects that another version of the program explains: it may judge the same evidence otherwise,
-while readings, takes and findings, which a history rests on, are as they were signed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,14 +212,17 @@ def _name(place: Path, top: Path) -> str:
 
 def _visit(place: Path, name: str, kind: Kind) -> tuple[Record, Visit]:
     checked = verify(place) if kind == "claim bag" else None
-    if checked and not {d.kind for d in checked.defects} <= VERDICT_ONLY:
+    if checked and not (checked.sound or checked.unconfirmed):
         raise _defective(checked)
     record = read_record(place / RECORD if checked else place)
     told = inspection(record)
     evidence(told)  # what cannot be judged cannot be followed either
     remarks: list[str] = []
     if checked and not checked.sound:
-        remarks.append(_judged_otherwise(checked, told))
+        remarks.append(
+            f"{told.opened.program} judged this visit, and this program judges it otherwise; its "
+            "readings and takes are as they were signed."
+        )
     vin = _vin(told, remarks)
     if told.lost:
         remarks.append(told.lost)
@@ -241,16 +239,6 @@ def _visit(place: Path, name: str, kind: Kind) -> tuple[Record, Visit]:
         remarks=tuple(remarks),
     )
     return record, visit
-
-
-def _judged_otherwise(checked: Verification, told: Inspection) -> str:
-    """Say why a bag is used whose verdict is another now, or refuse it."""
-    if told.opened.program == f"earwitness {version('earwitness')}":
-        raise _defective(checked)
-    return (
-        f"{told.opened.program} judged this visit, and this program judges it otherwise; its "
-        "readings and takes are as they were signed."
-    )
 
 
 def _defective(checked: Verification) -> RecordError:

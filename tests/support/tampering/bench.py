@@ -26,6 +26,8 @@ STATEMENT = "claim/statement.json"
 SIGNATURE = "claim/statement.sig"
 PUBLIC_KEY = "claim/public-key.pem"
 TYPE = b"earwitness.claim/1"
+OTHER_PROGRAM = "earwitness 0.0.7"
+"""A version that this one is not."""
 
 SHOP_KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 """The shop's key in every test bag."""

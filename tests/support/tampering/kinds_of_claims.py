@@ -16,6 +16,7 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from authority import make_authority
 from tampering.bench import (
+    OTHER_PROGRAM,
     PUBLIC_KEY,
     REPORT,
     SHOP_KEY,
@@ -430,6 +431,13 @@ def report_edited_signed(b: Bench) -> None:
     b.replace(REPORT, b"<li>42 ", b"<li>12 ")
     b.rehash()
     b.sign()
+
+
+def report_edited_as_of_another_version_signed(b: Bench) -> None:
+    """Change a word of the report and say that another version drew it; the shop's own key."""
+    b.edit("opened", lambda body: body.update(program=OTHER_PROGRAM))
+    b.replace(REPORT, b"<li>42 ", b"<li>12 ")
+    b.seal()
 
 
 def _enclose(b: Bench, pem: bytes) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from tampering.bench import LOG, sha256
+from tampering.bench import LOG, OTHER_PROGRAM, sha256
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -298,6 +298,12 @@ def nudge_a_probability_signed(b: Bench) -> None:
     b.seal()
 
 
+def edit_the_verdict_as_of_another_version_signed(b: Bench) -> None:
+    """Change a probability and say that another version judged; the shop's own key."""
+    b.edit("opened", lambda body: body.update(program=OTHER_PROGRAM))
+    nudge_a_probability_signed(b)
+
+
 def drop_the_verdict_signed(b: Bench) -> None:
     """Leave the verdict out, signed with the shop's own key."""
     b.rechain([e for e in b.entries() if e["kind"] != "verdict"])
@@ -318,6 +324,12 @@ def edit_a_finding_signed(b: Bench) -> None:
     """Change a millionth of a decibel that no verdict turns on, signed with the shop's own key."""
     b.edit("finding", lambda body: _nudge(body, "excess_db", 1e-6))
     b.seal()
+
+
+def edit_a_finding_as_of_another_version_signed(b: Bench) -> None:
+    """Change a finding and say that another version scored it, signed with the shop's own key."""
+    b.edit("opened", lambda body: body.update(program=OTHER_PROGRAM))
+    edit_a_finding_signed(b)
 
 
 def edit_a_floor_signed(b: Bench) -> None:

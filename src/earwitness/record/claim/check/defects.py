@@ -67,6 +67,11 @@ class Verification:
     identity: Mapping[str, str | None] = field(default_factory=dict)
     """People and engine as recorded; None for what is withheld."""
 
+    @property
+    def unconfirmed(self) -> bool:
+        """Whether nothing is wrong but that another version must compute it anew."""
+        return not self.sound and {d.kind for d in self.defects} <= BY_ANOTHER_VERSION
+
     def to_json(self) -> dict[str, object]:
         """Return it as the stable JSON object `earwitness.verify/1`."""
         return {
@@ -158,6 +163,9 @@ KINDS: Mapping[str, Kind] = {
     "takes-none": Kind(6, "recompute", "the record holds no take, so no sound speaks for it"),
     "finding-missing": Kind(6, "recompute", "a take was never scored"),
     "finding-differs": Kind(6, "recompute", "the sound does not give the finding recorded"),
+    "finding-by-another-version": Kind(
+        6, "recompute", "another version recorded the finding, and this one scores otherwise"
+    ),
     "finding-not-recomputed": Kind(6, "recompute", "a take cannot be scored again"),
     # 7. The verdict.
     "record-not-understood": Kind(
@@ -166,16 +174,28 @@ KINDS: Mapping[str, Kind] = {
     "evidence-none": Kind(7, "default", "no reading and no finding counts, so nothing was judged"),
     "verdict-missing": Kind(7, "default", "the record holds no verdict"),
     "verdict-differs": Kind(7, "default", "readings and findings do not give the verdict recorded"),
+    "verdict-by-another-version": Kind(
+        7, "default", "another version recorded the verdict, and this one judges otherwise"
+    ),
     "verdict-not-recomputed": Kind(7, "default", "the record cannot be judged again"),
     # 8. The report.
     "report-missing": Kind(8, "default", "there is no report that can be read"),
     "report-unmarked": Kind(8, "default", "the report does not say once of which record it is"),
     "report-stale": Kind(8, "default", "the report is that of another record or an earlier state"),
     "report-differs": Kind(8, "recompute", "the report says something else than the record gives"),
+    "report-by-another-version": Kind(
+        8, "recompute", "another version drew the report, and this one draws it otherwise"
+    ),
     "paper-differs": Kind(8, "recompute", "the PDF is not the one that the record gives"),
+    "paper-by-another-version": Kind(
+        8, "recompute", "another version set the PDF, and this one sets it otherwise"
+    ),
     "report-not-compared": Kind(8, "recompute", "the report cannot be drawn again to compare it"),
 }
 """Every kind of defect by its name."""
+
+BY_ANOTHER_VERSION = {kind for kind in KINDS if kind.endswith("-by-another-version")}
+"""Kinds that speak of no fault: only the version that made the record can confirm it."""
 
 
 def defect(kind: str, path: str | None, detail: str) -> Defect:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from earwitness.errors import EarwitnessError
 from earwitness.record.claim.check.defects import Defect, defect
@@ -31,6 +31,8 @@ _META = re.compile(r"<meta\s[^<>]{1,400}>", re.IGNORECASE)
 _CONTENT = re.compile(r'content="([^"]*)"', re.IGNORECASE)
 _TAG = re.compile(r"/?[a-z]|!doctype html>", re.IGNORECASE)
 _GAP = re.compile(r"\s{200}")
+Blame: TypeAlias = "Callable[[Defect], Defect]"
+"""Puts a difference down to another version of the program, where that recorded the inspection."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,7 @@ def stale(html: str, log: Log) -> Iterator[Defect]:
         yield defect("report-stale", REPORT, detail)
 
 
-def other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
+def other_words(bag: Path, html: str, drawing: Drawing, blame: Blame) -> Iterator[Defect]:
     """Yield how a page says something else than one drawn anew from the record beside it."""
     if not is_plain(html):
         yield defect("report-differs", REPORT, "its markup is not such as a report has")
@@ -84,10 +86,13 @@ def other_words(bag: Path, html: str, drawing: Drawing) -> Iterator[Defect]:
         at = next((i for i, (a, b) in enumerate(zip(here, anew, strict=False)) if a != b), None)
         at = max(0, (min(len(here), len(anew)) if at is None else at) - SHOWN_CHARACTERS // 2)
         said, drawn = (repr(text[at : at + SHOWN_CHARACTERS]) for text in (here, anew))
-        yield defect("report-differs", REPORT, f"it says {said}, the record gives {drawn}")
+        detail = f"it says {said}, the record gives {drawn}"
+        yield blame(defect("report-differs", REPORT, detail))
 
 
-def other_paper(bag: Path, paper: Callable[[Path], bytes]) -> tuple[list[Defect], str]:
+def other_paper(
+    bag: Path, paper: Callable[[Path], bytes], blame: Blame
+) -> tuple[list[Defect], str]:
     """Hold the PDF to one drawn anew; return what is wrong, and a sentence on what was compared.
 
     Nothing of the PDF in the bag is interpreted: its bytes are compared, and where they differ its
@@ -107,7 +112,7 @@ def other_paper(bag: Path, paper: Callable[[Path], bytes]) -> tuple[list[Defect]
     if mark is None or mark[0] not in here:
         return [], "The PDF was not compared: other versions of its libraries than here set it."
     detail = "the libraries that set it give other bytes from this record"
-    return [defect("paper-differs", PAPER, detail)], "The PDF was drawn anew."
+    return [blame(defect("paper-differs", PAPER, detail))], "The PDF was drawn anew."
 
 
 def not_compared(why: str) -> Defect:

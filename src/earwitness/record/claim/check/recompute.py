@@ -16,7 +16,7 @@ from earwitness.diagnosis.judge import judge_engine
 from earwitness.errors import EarwitnessError
 from earwitness.record import bodies, model
 from earwitness.record.canonical import canonical_bytes, value_of
-from earwitness.record.claim.check.defects import Defect, defect
+from earwitness.record.claim.check.defects import BY_ANOTHER_VERSION, Defect, defect
 from earwitness.record.claim.check.inventory import LOG_PATH
 from earwitness.record.claim.layout import RECORD
 from earwitness.record.reader import SCHEMA, Record, audio_file
@@ -148,7 +148,10 @@ def other_findings(
     if not told.takes:
         yield defect("takes-none", None, "the record holds no take")
     for take in told.takes:
-        yield from _other_finding(bag / RECORD, take, _findings_of(log.entries, take.seq), intact)
+        for found in _other_finding(
+            bag / RECORD, take, _findings_of(log.entries, take.seq), intact
+        ):
+            yield of_its_version(found, told)
 
 
 def understood(
@@ -190,8 +193,8 @@ def _other_verdict(bag: Path, log: Log, entry: Entry, entries: Sequence[Entry]) 
         yield defect("verdict-not-recomputed", LOG_PATH, f"{where}: {_reason(e)}")
         return
     if found:
-        detail = f"the verdict of {where} {_in_words(found)}{_programs(told)}"
-        yield defect("verdict-differs", LOG_PATH, detail)
+        detail = f"the verdict of {where} {_in_words(found)}"
+        yield of_its_version(defect("verdict-differs", LOG_PATH, detail), told)
 
 
 def _other_finding(
@@ -257,9 +260,14 @@ def _program() -> str:
     return f"earwitness {version('earwitness')}"
 
 
-def _programs(told: model.Inspection) -> str:
-    now, then = _program(), told.opened.program
-    return "" if then == now else f" (recorded by {then}, recomputed by {now})"
+def of_its_version(found: Defect, told: model.Inspection | None) -> Defect:
+    """Blame a difference on the version where another one than this recorded the inspection."""
+    kind = found.kind.replace("-differs", "-by-another-version")
+    now, then = _program(), told.opened.program if told else ""
+    if then in ("", now) or kind not in BY_ANOTHER_VERSION:
+        return found
+    detail = f"{found.detail}. Recorded by {then}, computed anew by {now}: check it with {then}"
+    return defect(kind, found.path, detail)
 
 
 def _short(value: Any) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from earwitness.record.claim.check.defects import (
@@ -25,7 +26,12 @@ from earwitness.record.claim.check.page import (
     read_page,
     stale,
 )
-from earwitness.record.claim.check.recompute import other_findings, other_verdicts, understood
+from earwitness.record.claim.check.recompute import (
+    of_its_version,
+    other_findings,
+    other_verdicts,
+    understood,
+)
 from earwitness.record.claim.check.signed import Signed, absent
 from earwitness.record.claim.check.sounds import Sounds
 from earwitness.record.claim.layout import CHECKING, PAPER, RECORD, REPORT
@@ -39,6 +45,7 @@ if TYPE_CHECKING:
 
     from earwitness.record.claim.check.inventory import Contents
     from earwitness.record.claim.check.log import Log
+    from earwitness.record.claim.check.page import Blame
     from earwitness.record.identity import Salted
     from earwitness.record.model import Inspection
 
@@ -170,11 +177,12 @@ def _verified(
         found += other_verdicts(bag, log, told)  # (7)
     drawable = told is not None and not log.defects and not sounds.defects
     render = render if reaches(depth, "recompute") else None
-    found += _page_defects(bag, log, render, drawable=drawable)  # (8)
+    blame = partial(of_its_version, told=told)
+    found += _page_defects(bag, log, render, blame if drawable else None)  # (8)
     facts = [*_scope(depth, render), *_of_log(log), *_of_record(told), *_of_names(names)]
     facts += _of_stamp(signed, elsewhere)
     if PAPER in contents.files:
-        differing, said = _compared_paper(bag, render if drawable else None)
+        differing, said = _compared_paper(bag, render if drawable else None, blame)
         found += differing
         facts.append(said)
     if others := sorted(p for p in contents.payload.entries if not _is_compared(p)):
@@ -183,7 +191,7 @@ def _verified(
 
 
 def _page_defects(
-    bag: Path, log: Log, render: Drawing | None, *, drawable: bool
+    bag: Path, log: Log, render: Drawing | None, blame: Blame | None
 ) -> Iterator[Defect]:
     html, unread = read_page(bag)
     yield from unread
@@ -191,13 +199,13 @@ def _page_defects(
         return
     yield from stale(html, log)
     if render is not None:
-        yield from other_words(bag, html, render) if drawable else [not_compared(_UNDRAWABLE)]
+        yield from other_words(bag, html, render, blame) if blame else [not_compared(_UNDRAWABLE)]
 
 
-def _compared_paper(bag: Path, render: Drawing | None) -> tuple[list[Defect], str]:
+def _compared_paper(bag: Path, render: Drawing | None, blame: Blame) -> tuple[list[Defect], str]:
     if render is None or render.paper is None:
         return [], "The PDF is signed, but was not compared with the record."
-    return other_paper(bag, render.paper)
+    return other_paper(bag, render.paper, blame)
 
 
 def _of_stamp(signed: Signed, elsewhere: Elsewhere) -> list[str]:
