@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
 
 from earwitness.audio.recording import read_recording
 from earwitness.session import machine
@@ -85,9 +88,19 @@ class Dialogue:
         """End the stream; yield what was still being said."""
         return self._happenings(self._listener.finish())
 
+    def talks(self, talking: bool) -> None:
+        """Note that the tool begins to talk, or has fallen silent, from the next block on."""
+        self._listener.talks(talking)
+
     def fell_silent(self) -> None:
         """Note that the tool has finished talking, or was stopped."""
-        self._listener.talks(False)
+        self.talks(False)
+
+    def told(self, heard: Heard) -> tuple[machine.Effect, ...]:
+        """Take in between two blocks what was pressed or typed; return what to do."""
+        self.state, effects = machine.step(self.state, heard)
+        self._listener.expect(self._grammar())
+        return tuple(effects)
 
     def _happenings(self, events: Iterable[Event]) -> Iterator[Happening]:
         for event in events:
@@ -113,9 +126,15 @@ class Dialogue:
 
 
 def turns_in(
-    samples: Samples, fs: int, model: SpeechModel, state: machine.State, *, name: str
+    samples: Samples,
+    fs: int,
+    model: SpeechModel,
+    state: machine.State,
+    *,
+    name: str,
+    tool: Samples | None = None,
 ) -> Iterator[Turn]:
-    """Carry on the dialogue with a whole recording, in which the tool is mute.
+    """Carry on the dialogue with a whole recording.
 
     Parameters
     ----------
@@ -129,6 +148,8 @@ def turns_in(
         Where the dialogue begins.
     name : str
         What to call the recording in an error.
+    tool : ndarray, shape (frames,), optional
+        Zero where the tool was silent, anything else where it talked; it was mute if left out.
 
     Yields
     ------
@@ -142,11 +163,24 @@ def turns_in(
     """
     checked(samples, fs, name)
     dialogue = Dialogue(model, state, fs=fs)
-    for start in range(0, len(samples), fs):
-        for happening in dialogue.feed(samples[start : start + fs]):
-            if isinstance(happening, Turn):
-                yield happening
+    for start, stop, talking in _stretches(len(samples), tool):
+        dialogue.talks(talking)
+        for at in range(start, stop, fs):
+            for happening in dialogue.feed(samples[at : min(at + fs, stop)]):
+                if isinstance(happening, Turn):
+                    yield happening
     yield from (h for h in dialogue.finish() if isinstance(h, Turn))
+
+
+def _stretches(frames: int, tool: Samples | None) -> Iterator[tuple[int, int, bool]]:
+    """Cut a recording where the tool began to talk or fell silent."""
+    if tool is None or not frames:
+        yield 0, frames, False
+        return
+    talking = tool != 0
+    edges = [0, *(np.flatnonzero(talking[1:] != talking[:-1]) + 1).tolist(), frames]
+    for start, stop in pairwise(edges):
+        yield start, stop, bool(talking[start])
 
 
 def dictate_file(

@@ -94,7 +94,7 @@ class Replay:
         self._recogniser: SpeechModel | None = None
         self._tell = tell
         self._done = 0
-        self._total = sum(len(c.take) + bool(c.dictation) for c in sheet.cylinder)
+        self._total = sum(len(c.take) + len(c.dictation) for c in sheet.cylinder)
 
     def run(self, source: str) -> Outcome:
         """Replay everything and judge it.
@@ -150,12 +150,12 @@ class Replay:
             )
             seq = self._writer.append("reading", body).seq
             first.setdefault(quantity, seq)
-        if cylinder.dictation:
-            self._dictation(cylinder.number, cylinder.dictation)
+        for name in cylinder.dictation:
+            self._dictation(cylinder.number, name, marked=cylinder.dictation_marked)
         for take in cylinder.take:
             self._take(cylinder.number, take)
 
-    def _dictation(self, cylinder: int, name: str) -> None:
+    def _dictation(self, cylinder: int, name: str, *, marked: bool) -> None:
         stored = self._store(name)
         recording = read_recording(self._folder / stored)
         self._recogniser = self._recogniser or load_model(self._speech_model)
@@ -166,7 +166,8 @@ class Replay:
         )
         kept: list[int] = []
         samples, fs = recording.mono(), recording.sample_rate_hz
-        for turn in turns_in(samples, fs, self._recogniser, state, name=name):
+        tool = recording.samples[:, 1] if marked and recording.channels > 1 else None
+        for turn in turns_in(samples, fs, self._recogniser, state, name=name, tool=tool):
             seq, state = None, turn.state
             if turn.heard is not None:
                 body = bodies.utterance_body(turn.heard, cylinder=turn.cylinder, audio=stored)

@@ -196,7 +196,10 @@ class Cylinder(Part):
     compression_wet_bar: Pressures = ()
     bubbles: Literal["none", "slow", "steady"] | None = None
     checked: dict[CheckName, bool] = {}  # pydantic copies it for every cylinder
-    dictation: str | None = None
+    dictation: Annotated[tuple[str, ...], BeforeValidator(_as_list)] = ()
+    """Recordings of what was said about it, in order."""
+    dictation_marked: bool = False
+    """The second channel of these recordings is not zero where the tool itself talked."""
     take: tuple[Take, ...] = ()
 
     def pressures(self, name: str) -> tuple[tuple[float, ...], PressureUnit] | None:
@@ -343,7 +346,7 @@ def _check_cylinder(cylinder: Cylinder, gauge: Gauge, layout: EngineLayout, fold
                 f" it has {', '.join(points)}"
             )
     named = [name for take in cylinder.take for name in take.files]
-    for name in [*named, *([cylinder.dictation] if cylinder.dictation else [])]:
+    for name in [*named, *cylinder.dictation]:
         _check_exists(folder, name, cylinder.number)
 
 
