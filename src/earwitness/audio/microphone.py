@@ -1,10 +1,35 @@
-"""The microphones this machine has, as PortAudio sees them."""
+"""The microphones this machine has, as PortAudio sees them, and sound from one of them.
+
+The stream's callback copies, stamps and enqueues, nothing else: whatever takes time is done by
+whoever takes the blocks out of the queue.
+"""
 
 from __future__ import annotations
 
+import queue
+import time
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
 
 from earwitness.errors import EquipmentError
+
+if TYPE_CHECKING:
+    from types import TracebackType
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+BLOCK_S = 0.02
+"""Length of a block [s]. Chosen: a prompt is placed to within its own length, and fifty a second
+cost little."""
+LATENCY_S = 0.2
+"""Sound that PortAudio may hold before it is lost [s]. Chosen: what a busy machine may be late."""
+MOST_BLOCKS = round(60 / BLOCK_S)
+"""Blocks that wait in the queue at most [1]: one minute. Chosen: longer than any disk hesitates;
+what comes on top is counted as lost instead of filling the memory."""
+SILENT_S = 2.0
+"""A stream that delivers nothing for so long has lost its device [s]. Chosen: ten times
+`LATENCY_S`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +55,139 @@ class AudioSystem:
     inputs: tuple[InputDevice, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Block:
+    """Sound as it came from one device."""
+
+    samples: NDArray[np.float32]
+    """Shape (frames, channels), relative to full scale [1]."""
+    first_frame: int
+    """Number of its first sample since the stream began, lost ones not counted [1]."""
+    captured_s: float
+    """When its first sample was in the air, on the clock of `time.monotonic` [s]."""
+    overflow: bool = False
+    """Sound was lost just before it."""
+
+    def frame_at(self, moment_s: float, sample_rate_hz: int) -> int:
+        """Return the number of the sample that is in the air at a moment near this block."""
+        return self.first_frame + round((moment_s - self.captured_s) * sample_rate_hz)
+
+
+class Microphone:
+    """Records from one device into a queue, from `start` until `close`.
+
+    Parameters
+    ----------
+    device : int, str or None
+        PortAudio's number of the device, or a part of its name; the system's own choice if None.
+    sample_rate_hz : int
+        Sample rate [Hz].
+    channels : int, optional
+        How many channels are recorded, from the first on.
+    latency_s : float, optional
+        Sound that PortAudio may hold [s].
+
+    Raises
+    ------
+    EquipmentError
+        If there is no such device, or it refuses the rate or the channels, or another program has
+        it for itself.
+
+    Attributes
+    ----------
+    lost : int
+        How often sound was lost, by the device or because nobody emptied the queue [1].
+    """
+
+    def __init__(
+        self,
+        device: int | str | None,
+        *,
+        sample_rate_hz: int,
+        channels: int = 1,
+        latency_s: float = LATENCY_S,
+    ) -> None:
+        self._sd = _sounddevice()
+        self.device, self.sample_rate_hz, self.channels = device, sample_rate_hz, channels
+        self.lost = 0
+        self._frames = 0
+        self._overflow = False
+        self._blocks: queue.SimpleQueue[Block] = queue.SimpleQueue()
+        self._heard_s = time.monotonic()
+        try:
+            self._stream = self._sd.InputStream(
+                device=device,
+                samplerate=sample_rate_hz,
+                channels=channels,
+                dtype="float32",
+                latency=latency_s,
+                blocksize=round(BLOCK_S * sample_rate_hz),
+                callback=self._on_audio,
+            )
+            self._latency_s = float(self._stream.latency)
+        except (self._sd.PortAudioError, ValueError) as e:
+            raise _refusal(device, sample_rate_hz, channels, e) from e
+
+    def start(self) -> None:
+        """Begin to record; raises EquipmentError if the device refuses."""
+        self._heard_s = time.monotonic()
+        try:
+            self._stream.start()
+        except self._sd.PortAudioError as e:
+            raise _refusal(self.device, self.sample_rate_hz, self.channels, e) from e
+
+    def next_block(self, timeout_s: float) -> Block | None:
+        """Return the next block, or None if none came in time.
+
+        Raises
+        ------
+        EquipmentError
+            If the device has fallen silent: it was unplugged, or its driver has stopped.
+        """
+        try:
+            block = self._blocks.get(timeout=timeout_s)
+        except queue.Empty:
+            if time.monotonic() - self._heard_s > SILENT_S:
+                raise EquipmentError(
+                    f"The microphone {_name(self.device)} has stopped sending sound",
+                    remedy="Plug it in again, then go on.",
+                ) from None
+            return None
+        self._heard_s = time.monotonic()
+        return block
+
+    @property
+    def waiting(self) -> int:
+        """Blocks in the queue [1]."""
+        return self._blocks.qsize()
+
+    def close(self) -> None:
+        """Stop recording and let the device go; may be called twice."""
+        self._stream.close(ignore_errors=True)
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _on_audio(self, indata: Any, frames: int, _: Any, status: Any) -> None:
+        captured_s = time.monotonic() - self._latency_s - frames / self.sample_rate_hz
+        lost = bool(status.input_overflow) or self._overflow
+        if self._blocks.qsize() >= MOST_BLOCKS:
+            self.lost, self._overflow = self.lost + 1, True
+            return
+        self._blocks.put(Block(indata.copy(), self._frames, captured_s, lost))
+        self.lost, self._overflow = self.lost + bool(status.input_overflow), False
+        self._frames += frames
+
+
 def audio_system() -> AudioSystem:
     """List every device that can record.
 
@@ -38,13 +196,7 @@ def audio_system() -> AudioSystem:
     EquipmentError
         If the PortAudio library is missing or cannot list its devices.
     """
-    try:
-        import sounddevice as sd
-    except OSError as e:
-        raise EquipmentError(
-            f"The PortAudio library is not installed ({e})",
-            remedy="Install it (Debian: apt install libportaudio2) and try again.",
-        ) from e
+    sd = _sounddevice()
     try:
         return AudioSystem(sd.get_portaudio_version()[1], tuple(_inputs(sd)))
     except sd.PortAudioError as e:
@@ -66,3 +218,37 @@ def _inputs(sd) -> list[InputDevice]:  # type: ignore[no-untyped-def]  # soundde
         for i, d in enumerate(sd.query_devices())
         if d["max_input_channels"] > 0
     ]
+
+
+def _sounddevice() -> Any:
+    try:
+        import sounddevice
+    except OSError as e:
+        raise EquipmentError(
+            f"The PortAudio library is not installed ({e})",
+            remedy="Install it (Debian: apt install libportaudio2) and try again.",
+        ) from e
+    return sounddevice
+
+
+def _name(device: int | str | None) -> str:
+    return "of the system's choice" if device is None else repr(device)
+
+
+def _refusal(
+    device: int | str | None, rate_hz: int, channels: int, error: Exception
+) -> EquipmentError:
+    """Say why a device cannot be opened, and what to do about it."""
+    reason = str(error.args[0]) if error.args else type(error).__name__
+    remedies = {
+        "Invalid sample rate": "Set a sample rate that it has in the settings.",
+        "Invalid number of channels": "Set a channel that it has in the settings.",
+        "Device unavailable": "Close the other program that uses it, or choose another device.",
+        "No input device": "Plug it in, and see `earwitness devices` for what there is.",
+    }
+    remedy = next((r for key, r in remedies.items() if key.lower() in reason.lower()), None)
+    return EquipmentError(
+        f"The microphone {_name(device)} cannot record {channels} channels at {rate_hz} Hz"
+        f" ({reason.rstrip('.')})",
+        remedy=remedy,
+    )
