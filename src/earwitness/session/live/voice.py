@@ -1,0 +1,181 @@
+"""The tool's voice: espeak-ng where it is installed, short tones otherwise; cues in any case."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+import threading
+import time
+from typing import TYPE_CHECKING, Literal, Protocol
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from earwitness.units import Samples
+
+VoiceKind = Literal["auto", "espeak-ng", "earcons", "off"]
+SPEAKER_FS = 48_000
+"""Sample rate of everything that is played [Hz]."""
+CUE_S = 0.12
+"""Length of a cue [s]. Chosen: over before the detector's guard of 0.6 s ends, whatever the echo.
+"""
+CUE_HZ = {True: (440.0, 880.0), False: (880.0, 440.0)}
+"""Where the cue for air on, and for air off, begins and ends [Hz]. Chosen: an octave up and an
+octave down, below the 1 kHz from which hiss is looked for."""
+EARCONS_HZ = {"said": (660.0,), "asked": (520.0, 780.0), "refused": (390.0, 390.0)}
+"""Tones that stand for a sentence where no voice is installed [Hz]. Chosen, no source."""
+CUE_PEAK = 0.5
+"""Amplitude of tones [full scale]. Chosen: 6 dB below a full-scale sine."""
+WORDS_PER_MINUTE = 165
+"""Rate of speech [1/min]. Common practice, no source: that of a calm reader."""
+SPEAK_S = 10.0
+"""Longest time that the synthesiser may take for a sentence [s]."""
+
+
+class Speaker(Protocol):
+    """What plays."""
+
+    def play(self, samples: Samples) -> float:
+        """Play at once; return when it is in the air, on the clock of `time.monotonic` [s]."""
+
+    def stop(self) -> None:
+        """Fall silent."""
+
+    @property
+    def playing(self) -> bool:
+        """Whether anything is in the air."""
+
+    def close(self) -> None:
+        """Let the device go."""
+
+
+def installed_voice() -> str | None:
+    """Return where espeak-ng lies, or None."""
+    return shutil.which("espeak-ng")
+
+
+class Voice:
+    """Says one sentence after another in a thread of its own.
+
+    Parameters
+    ----------
+    speaker : Speaker or None
+        None where there is no loudspeaker: then everything is only shown.
+    kind : str
+        "auto" takes espeak-ng if it is there.
+    talks : callable
+        Called with True just before anything is said, and with False once the room is silent.
+    """
+
+    def __init__(
+        self, speaker: Speaker | None, kind: VoiceKind, talks: Callable[[bool], None]
+    ) -> None:
+        self._speaker = speaker if kind != "off" else None
+        self._speaks = kind in ("auto", "espeak-ng") and installed_voice() is not None
+        self._talks = talks
+        self._changed = threading.Condition()
+        self._sentences: list[str] = []
+        self._talking = self._closed = self._hushed = False
+        self._thread = threading.Thread(target=self._run, name="voice", daemon=True)
+        self._thread.start()
+
+    @property
+    def busy(self) -> bool:
+        """Whether anything is being said or waits to be."""
+        with self._changed:
+            return self._talking or bool(self._sentences)
+
+    def say(self, text: str) -> None:
+        """Say a sentence after those that wait."""
+        if self._speaker is None:
+            return
+        with self._changed:
+            self._sentences.append(text)
+            self._changed.notify_all()
+
+    def hush(self) -> None:
+        """Stop talking and forget what waits."""
+        with self._changed:
+            self._sentences.clear()
+            self._hushed = True
+        if self._speaker is not None:
+            self._speaker.stop()
+
+    def cue(self, *, on: bool) -> float:
+        """Sound the signal to turn the valve; return when it is in the air [s]."""
+        if self._speaker is None:
+            return time.monotonic()
+        return self._speaker.play(sweep(*CUE_HZ[on]))
+
+    def close(self) -> None:
+        """Fall silent for good."""
+        self.hush()
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+        self._thread.join(timeout=SPEAK_S)
+        if self._speaker is not None:
+            self._speaker.close()
+
+    def _run(self) -> None:
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._sentences or self._closed)
+                if self._closed:
+                    return
+                sentence, self._talking, self._hushed = self._sentences.pop(0), True, False
+            self._utter(sentence)
+            with self._changed:
+                self._talking = False
+
+    def _utter(self, sentence: str) -> None:
+        samples = spoken(sentence) if self._speaks else None
+        samples = tones(sentence) if samples is None else samples
+        if self._hushed or self._speaker is None:
+            return
+        self._talks(True)
+        self._speaker.play(samples)
+        while self._speaker.playing and not self._hushed:
+            time.sleep(0.02)
+        self._talks(False)
+
+
+def spoken(sentence: str) -> Samples | None:
+    """Return a sentence as espeak-ng speaks it at `SPEAKER_FS`, shape (frames,); None if it cannot.
+
+    The sentence goes in by the standard input, so that nothing in it is taken for an option.
+    """
+    import soundfile as sf
+    import soxr
+
+    program = installed_voice()
+    if program is None:
+        return None
+    command = [program, "--stdin", "--stdout", "-v", "en", "-s", str(WORDS_PER_MINUTE)]
+    try:
+        done = subprocess.run(  # noqa: S603  # a fixed program, the text by standard input
+            command, input=sentence.encode(), capture_output=True, timeout=SPEAK_S, check=True
+        )
+        samples, fs = sf.read(io.BytesIO(done.stdout), dtype="float32")
+    except (OSError, subprocess.SubprocessError, sf.LibsndfileError):
+        return None
+    resampled: Samples = soxr.resample(samples, fs, SPEAKER_FS).astype(np.float32)
+    return resampled
+
+
+def tones(sentence: str) -> Samples:
+    """Return the tones that stand for a sentence, shape (frames,)."""
+    asks = sentence.rstrip().endswith("?")
+    refused = "spoiled" in sentence or "broken off" in sentence
+    kind = "refused" if refused else "asked" if asks else "said"
+    return np.concatenate([sweep(hz, hz) for hz in EARCONS_HZ[kind]])
+
+
+def sweep(from_hz: float, to_hz: float) -> Samples:
+    """Return a tone that glides, swelling and fading, shape (CUE_S * SPEAKER_FS,)."""
+    t = np.arange(round(CUE_S * SPEAKER_FS)) / SPEAKER_FS
+    phase = 2 * np.pi * (from_hz * t + (to_hz - from_hz) * t**2 / (2 * CUE_S))
+    return (CUE_PEAK * np.sin(np.pi * t / CUE_S) ** 2 * np.sin(phase)).astype(np.float32)
