@@ -46,6 +46,12 @@ class SheetError(EarwitnessError):
     remedy = "Correct that line of the run sheet and run the command again."
 
 
+class SettingsError(EarwitnessError):
+    """A setting that does not exist, or has an impossible value."""
+
+    remedy = "Correct it; `earwitness settings` shows every key and what is in force."
+
+
 class LayoutError(EarwitnessError):
     """An engine that cannot exist, or that this tool does not cover."""
 

@@ -42,7 +42,7 @@ def demo(out: options.Out = None, as_json: options.Json = False) -> None:
     Example: earwitness demo --out my-first-record
     """
     from earwitness.cli import show
-    from earwitness.session.settings import demo_sheet
+    from earwitness.session.demo import demo_sheet
 
     folder = options.record_folder(out, "demo")
     show.replayed(demo_sheet(), folder, model=None, as_json=as_json)
@@ -282,6 +282,25 @@ def history(
         folder, scatter_percent=scatter_percent, csv_file=csv, html_file=html, tell=show.say
     )
     show_history(found, as_json=as_json)
+
+
+@app.command()
+def settings(
+    new: Annotated[
+        bool, typer.Option("--new", help="Write a settings file that explains every key.")
+    ] = False,
+    as_json: options.Json = False,
+) -> None:
+    """Show what is in force, and from where: default, settings file, or environment.
+
+    Example: EARWITNESS_PROBE=contact earwitness settings
+    """
+    from earwitness.cli import settings as cli_settings
+
+    if new:
+        cli_settings.write_new()
+    else:
+        cli_settings.show(as_json=as_json)
 
 
 @app.command()
