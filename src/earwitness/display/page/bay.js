@@ -121,11 +121,21 @@ function showButtons(actions) {
     const button = element("button", text);
     button.type = "button";
     button.id = `press-${action}`;
-    button.accessKey = key;
+    button.dataset.key = key;
+    button.setAttribute("aria-keyshortcuts", `Alt+${key.toUpperCase()}`);
     button.append(element("kbd", `Alt ${key.toUpperCase()}`));
     button.addEventListener("click", () => send({ action }));
     return button;
   }));
+}
+
+// Alt and a letter, alike in every browser.
+function shortcut(e) {
+  if (!e.altKey || e.ctrlKey || e.metaKey || e.repeat) return;
+  const button = document.querySelector(`#buttons [data-key="${CSS.escape(e.key.toLowerCase())}"]`);
+  if (!button) return;
+  e.preventDefault();
+  button.click();
 }
 
 async function send(told) {
@@ -232,5 +242,6 @@ by("meter").setAttribute("aria-label", WORDS.meterName);
 by("spectrogram").setAttribute("aria-label", WORDS.spectrogram);
 makeKeypad();
 by("pairing").addEventListener("submit", pair);
+addEventListener("keydown", shortcut);
 setInterval(() => { if (performance.now() - lastSign > SILENT_MS) lose(); }, 1000);
 run();
