@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
@@ -46,6 +46,9 @@ Number = Annotated[float, Field(allow_inf_nan=False)]
 Pressure = Annotated[float, Field(ge=0, le=MAX_PRESSURE_KPA, allow_inf_nan=False)]
 Percent = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Text = Annotated[str, Field(max_length=2000)]
+
+
+V = TypeVar("V", bound="Visit")
 
 
 def _as_list(value: object) -> object:
@@ -266,20 +269,53 @@ class Cylinder(Part):
         return () if found is None else tuple(to_kpa(value, found[1]) for value in found[0])
 
 
-class RunSheet(Part):
-    """A whole run sheet."""
+class Visit(Part):
+    """What is known before anything is heard."""
 
     inspection: Inspection = Inspection()
     people: People = People()
     engine: Engine
     gauge: Gauge = Gauge()
     limits: Limits = Limits()
-    cylinder: Annotated[tuple[Cylinder, ...], Field(min_length=1)]
+
+    def check(self) -> None:
+        """Check that such an engine and such a tester can be; raises an EarwitnessError."""
+        self.engine.layout()
+        self.identity()
+        self.limits.limit()
+        self.gauge.check()
 
     def identity(self) -> dict[str, str]:
         """Return who, for whom and which engine, by the names of a record; LayoutError if wrong."""
         vin = check_vin(self.engine.vin) if self.engine.vin else ""
         return {**self.people.model_dump(), "vin": vin, "engine_id": self.engine.id}
+
+
+class RunSheet(Visit):
+    """A whole run sheet."""
+
+    cylinder: Annotated[tuple[Cylinder, ...], Field(min_length=1)]
+
+
+def read_visit(path: Path) -> Visit:
+    """Read and check a run sheet without cylinders: the engine of a live inspection.
+
+    Parameters
+    ----------
+    path : Path
+        The TOML file.
+
+    Raises
+    ------
+    SheetError
+        As `read_sheet`.
+    """
+    visit = _parsed(path, Visit)
+    try:
+        visit.check()
+    except EarwitnessError as e:
+        raise SheetError(f"{path}: {e.fault}", remedy=e.remedy) from e
+    return visit
 
 
 def read_sheet(path: Path) -> RunSheet:
@@ -295,7 +331,7 @@ def read_sheet(path: Path) -> RunSheet:
     SheetError
         With the file, the key, what is wrong and what to do.
     """
-    sheet = _parsed(path)
+    sheet = _parsed(path, RunSheet)
     try:
         _check(sheet, path.parent)
     except EarwitnessError as e:
@@ -303,13 +339,13 @@ def read_sheet(path: Path) -> RunSheet:
     return sheet
 
 
-def _parsed(path: Path) -> RunSheet:
+def _parsed(path: Path, kind: type[V]) -> V:
     try:
         with path.open("rb") as f:
             data = f.read(MAX_SHEET_BYTES + 1)
         if len(data) > MAX_SHEET_BYTES:
             raise SheetError(f"{path} is larger than any run sheet", remedy="Is it a TOML file?")
-        return RunSheet.model_validate(tomllib.loads(data.decode("utf-8-sig")))
+        return kind.model_validate(tomllib.loads(data.decode("utf-8-sig")))
     except FileNotFoundError as e:
         raise SheetError(f"{path} does not exist", remedy="Check the name and the folder.") from e
     except OSError as e:
@@ -321,10 +357,8 @@ def _parsed(path: Path) -> RunSheet:
 
 
 def _check(sheet: RunSheet, folder: Path) -> None:
+    sheet.check()
     layout = sheet.engine.layout()
-    sheet.identity()
-    sheet.limits.limit()
-    sheet.gauge.check()
     numbers = [c.number for c in sheet.cylinder]
     for cylinder in sheet.cylinder:
         _check_cylinder(cylinder, sheet.gauge, layout, folder)

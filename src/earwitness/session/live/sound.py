@@ -47,7 +47,6 @@ class Source(Protocol):
 
     sample_rate_hz: int
     channels: int
-    lost: int
 
     def start(self) -> None:
         """Begin to record."""

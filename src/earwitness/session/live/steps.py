@@ -237,19 +237,11 @@ def step(state: State, event: Event) -> Step:
     """
     if state.phase == "done":
         return state, []
-    match event:
-        case Press(action, value):
-            return _pressed(state, action, value)
-        case TakeBegun() if state.phase == "get-ready":
-            return replace(state, phase="air-off", turns=0), []
-        case Due() if state.phase in IN_TAKE and not state.scoring:
-            return _turn(state)
-        case Scored() if state.scoring:
-            return _scored(replace(state, scoring=False), event)
-        case Spoilt(why, remedy) if state.phase in IN_TAKE and not state.scoring:
-            return _spoilt(state, why, remedy)
-        case _:
-            return state, []
+    if isinstance(event, Press):
+        return _pressed(state, event.action, event.value)
+    if isinstance(event, Scored):
+        return _scored(replace(state, scoring=False), event) if state.scoring else (state, [])
+    return _while_recording(state, event)
 
 
 def allowed(state: State, *, waiting: bool) -> tuple[Action, ...]:
@@ -266,6 +258,17 @@ def allowed(state: State, *, waiting: bool) -> tuple[Action, ...]:
 
 
 _WITH_VALUE: tuple[Action, ...] = ("cylinder", "point", "reading")
+
+
+def _while_recording(state: State, event: TakeBegun | Due | Spoilt) -> Step:
+    match event:
+        case TakeBegun() if state.phase == "get-ready":
+            return replace(state, phase="air-off", turns=0), []
+        case Due() if state.phase in IN_TAKE and not state.scoring:
+            return _turn(state)
+        case Spoilt(why, remedy) if state.phase in IN_TAKE and not state.scoring:
+            return _spoilt(state, why, remedy)
+    return state, []
 
 
 def _pressed(state: State, action: Action, value: str) -> Step:

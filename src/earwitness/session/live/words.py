@@ -27,6 +27,7 @@ MESSAGES = {
     "all_done": "everything on the plan is done",
     "all_done_detail": "Say done to finish, or name a place to take it again.",
     "done": "inspection finished",
+    "done_detail": "",
     "no_such_place": "there is no {point} at cylinder {n}",
     "no_such_cylinder": "there is no cylinder {n}",
     "status": "cylinder {n}, {point}; {done} of {total} places done",
