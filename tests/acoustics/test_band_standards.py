@@ -87,7 +87,7 @@ def test_third_octaves_below_631_hz_are_not_class_1():
 def test_bands_agree_with_butterworth_filters_of_the_standard(rng):
     """Order-6 Butterworth third octaves are class 1 (phonometry, CONFORMANCE.md); from scipy.
 
-    Levels of shaped noise, 1.26 to 10 kHz, to 0.1 dB. A Butterworth filter of order 2 N lets through
+    Shaped noise, 1.26 to 10 kHz, to 0.1 dB. A Butterworth filter of order 2 N lets through
     (pi / 2N) / sin(pi / 2N) times the noise between its edges: 0.20 dB for N = 3 (derived).
     """
     fs = 48_000

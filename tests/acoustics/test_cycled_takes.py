@@ -144,7 +144,7 @@ def test_the_same_samples_give_the_same_finding_bit_for_bit(floor_noise):
 def test_the_number_of_frames_transformed_at_once_changes_nothing(floor_noise, monkeypatch, chunk):
     x = cycled(floor_noise, FS, -9, seed=7)
     first = score_cycled(x, FS, rhythm(5))
-    monkeypatch.setattr(bands_module, "CHUNK_FRAMES", chunk)
+    monkeypatch.setattr(bands_module, "BATCH_FRAMES", chunk)
     again = score_cycled(x, FS, rhythm(5))
     assert again.p_value == first.p_value
     assert again.excess_db == pytest.approx(first.excess_db, abs=1e-9)

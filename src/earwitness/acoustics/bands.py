@@ -40,8 +40,9 @@ NEAR_BINS = (1.0, 4 / 9, 1 / 36)
 """Correlation of the powers of Hann bins 0, 1 and 2 apart [1]: (2/3)^2 and (1/6)^2."""
 NEXT_FRAME = 1 / 36
 """Correlation of the powers of half-overlapping Hann frames [1]: (1/6)^2."""
-CHUNK_FRAMES = 256
-"""Frames transformed at once [1]. Chosen: fits the processor's cache."""
+BATCH_FRAMES = 32
+"""Frames transformed at once [1]. Chosen: fits the processor's cache; 64 are as fast, 8 and 256
+take half as long again."""
 LEAST_POWER = 1e-30
 """Stands for the power of digital silence, so that its logarithm exists [full scale squared]."""
 
@@ -119,10 +120,14 @@ def band_powers(samples: Sound, sample_rate_hz: int) -> BandPowers:
     count = max(0, 1 + (len(samples) - n) // (n // 2))
     power = np.empty((count, len(bands.centre_hz)))
     mean_weights = (bands.weights / bands.width_bins).astype(samples.dtype)
-    for start in range(0, count, CHUNK_FRAMES):
-        stop = min(start + CHUNK_FRAMES, count)
-        spectrum = scipy.fft.rfft(_frames(samples, start, stop, n) * w, axis=1)
-        squared = spectrum.real**2 + spectrum.imag**2
+    windowed = np.empty((min(BATCH_FRAMES, count), n), dtype=samples.dtype)
+    for start in range(0, count, BATCH_FRAMES):
+        stop = min(start + BATCH_FRAMES, count)
+        part = windowed[: stop - start]
+        np.multiply(_frames(samples, start, stop, n), w, out=part)
+        spectrum = scipy.fft.rfft(part, axis=1, overwrite_x=True)
+        squared = spectrum.real**2
+        squared += spectrum.imag**2
         power[start:stop] = squared[:, : len(mean_weights)] @ mean_weights
     return BandPowers(bands, power, sample_rate_hz, n)
 

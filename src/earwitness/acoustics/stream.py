@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.bands import CHUNK_FRAMES, band_powers, bands_for, window_length
+from earwitness.acoustics.bands import band_powers, bands_for, window_length
 from earwitness.acoustics.changes import Changes
 from earwitness.acoustics.damage import SampleChecks
 from earwitness.acoustics.floor import band_floor
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from earwitness.units import Floats
 
     Sound = NDArray[np.float32]
+
+SEGMENT_FRAMES = 256
+"""Frames of a segment [1]: 2.7 s. Chosen: long enough for the checks, short enough for memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +175,7 @@ class _Segments:
 
     def __init__(self, window: int) -> None:
         self.count = 0
-        self._step = CHUNK_FRAMES * (window // 2)
+        self._step = SEGMENT_FRAMES * (window // 2)
         self._held = np.empty(self._step + window // 2, dtype=np.float32)
         self._filled = 0
 
