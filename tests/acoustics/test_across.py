@@ -118,3 +118,12 @@ def test_what_proves_nothing_does_not_count():
 def test_the_last_take_at_a_point_counts():
     takes = [finding("tailpipe", -85.0), finding("tailpipe", None, p=0.8)]
     assert across_points(takes).located == ()
+
+
+def test_a_record_may_state_any_number():
+    """Levels beyond all sound, and floors that fit nothing, end in no error."""
+    absurd = dataclasses.replace(finding("tailpipe", -85.0), excess_db=4000.0)
+    short = dataclasses.replace(finding("oil-filler", -85.0), floors=Floors((1.0,), (), ()))
+    across = across_points([absurd, short])
+    assert [p.name for p in across.points] == ["tailpipe"]
+    assert across.located == ("tailpipe",)

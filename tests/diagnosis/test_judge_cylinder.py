@@ -4,6 +4,7 @@ import math
 
 import pytest
 
+from earwitness.acoustics.finding import Floors
 from earwitness.diagnosis.evidence import ALONE, EngineContext, neighbour_at
 from earwitness.diagnosis.hypotheses import SEALS
 from earwitness.diagnosis.judge import judge_cylinder
@@ -355,6 +356,30 @@ def test_wet_test_moves_the_rings(four, rise, direction):
         judge_cylinder(dry), "rings-or-piston"
     )
     assert change * direction > 0
+
+
+@pytest.mark.parametrize(
+    ("oil_db", "said"),
+    [
+        (1.0, "the tailpipe hisses loudest, by 9.2 dB (p = 0.002, all points counted)."),
+        (4.5, "the tailpipe and the oil filler hiss equally loudly within 3 dB (p = 0.002"),
+        (None, "only the tailpipe hisses (p = 0.002"),
+    ],
+)
+def test_cycled_takes_are_told_together(four, oil_db, said):
+    """Levels of 10 lg(10^(R/10) - 1): 3.3 dB for a rise of 5 dB, -5.9 for 1, 2.6 for 4.5. Two
+    findings of p = 0.001 are 0.002 together (Holm), by hand.
+    """
+    floors = Floors((1100.0, 4000.0), (-90.0, -90.0), (-85.0, -85.0))
+    proof = {"p_value": 0.001, "floors": floors}
+    heard = {"tailpipe": four.finding("tailpipe", "clear", 5.0, **proof)}
+    if oil_db is None:
+        heard["oil-filler"] = four.finding("oil-filler", "none", **{**proof, "p_value": 0.6})
+    else:
+        heard["oil-filler"] = four.finding("oil-filler", "clear", oil_db, **proof)
+    reasons = judge_cylinder(four.evidence(3, 42, heard, silent_elsewhere=False)).reasons
+    told = next(r for r in reasons if r.startswith("Of 2 points listened to with the air cycled"))
+    assert said in told
 
 
 def test_a_rise_that_no_recording_can_hold_is_judged_all_the_same(four):

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.bands import bands_for
+from earwitness.acoustics.bands import HISS_HZ
 from earwitness.acoustics.levels import decibels, power_ratio
 from earwitness.acoustics.settings import DEFAULTS
 from earwitness.engine.listening_points import ADAPTER, CONTROL
@@ -33,6 +33,8 @@ MARGIN_DB = 3.0
 cross-talk between engines (1.5 dB, a guess: decision record 0020); benchmarks/across_points.py."""
 LEAST_RISE_DB = 0.01
 """Rise below which a level is not worth stating; it is held there [dB]."""
+MOST_DB = 300.0
+"""Levels are held within this of full scale [dB]: a record may state any number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +75,14 @@ def across_points(
     Parameters
     ----------
     findings : sequence of Finding
-        Of one cylinder, recorded with one gain. Only usable air-cycled ones with a p-value and a
-        point count; of several at a point the last.
+        Of one cylinder, recorded with one gain. Only usable air-cycled ones with a p-value, a point
+        and floors count; of several at a point the last.
     level : float
         Probability at which one of all points is called a hiss by mistake, at most [1].
     margin_db : float
         Least difference that tells two points apart [dB].
     """
-    last = {f.point: f for f in findings if f.usable and f.p_value is not None and f.point}
+    last = {f.point: f for f in findings if f.point and _proves(f)}
     ours = {p: f for p, f in last.items() if p not in (CONTROL, ADAPTER)}
     adjusted = holm([f.p_value for f in ours.values() if f.p_value is not None])
     heard = [_is_heard(f) and p <= level for f, p in zip(ours.values(), adjusted, strict=True)]
@@ -134,12 +136,22 @@ def leak_level_db(finding: Finding) -> float:
     float
         Level [dB re full-scale power per FFT bin].
     """
-    if finding.floors is None:
+    floors = finding.floors
+    if floors is None:
         raise ValueError(f"finding at {finding.point} has no floors")
-    power = 10 ** (np.array(finding.floors.off_db) / 10)
-    floor_db = decibels(float(power @ bands_for(finding.sample_rate_hz).hiss))
-    rise_db = max(finding.excess_db, LEAST_RISE_DB)
-    return floor_db + decibels(power_ratio(rise_db) - 1)
+    f, off_db = np.array(floors.centre_hz), np.array(floors.off_db)
+    width = np.where((f > HISS_HZ[0]) & (f < HISS_HZ[1]), f, 0.0)
+    floor = float(10 ** (off_db.clip(-MOST_DB, MOST_DB) / 10) @ width / width.sum())
+    rise_db = min(max(finding.excess_db, LEAST_RISE_DB), MOST_DB)
+    return decibels(floor) + decibels(power_ratio(rise_db) - 1)
+
+
+def _proves(finding: Finding) -> bool:
+    floors = finding.floors
+    if not finding.usable or finding.p_value is None or floors is None:
+        return False
+    inside = [HISS_HZ[0] < f < HISS_HZ[1] for f in floors.centre_hz]
+    return any(inside) and len(floors.off_db) == len(inside)
 
 
 def _is_heard(finding: Finding) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from earwitness.acoustics.across import across_points
 from earwitness.diagnosis.clues import point_words
 from earwitness.diagnosis.decide import over_limit
 from earwitness.diagnosis.evidence import heard, like_control
@@ -57,6 +58,7 @@ def reasons_of(
     return (
         *((decision.why_open,) if decision.why_open else ()),
         *_weighty(weights, verdict),
+        *_together(evidence),
         *evidence.leakage_remarks,
         *_size(evidence),
         *_gaps(evidence, verdict),
@@ -95,6 +97,22 @@ def _weighty(weights: tuple[Weight, ...], verdict: str) -> tuple[str, ...]:
 
 def _decibans(weight_db: float) -> str:
     return f"{weight_db:.0f} deciban{'' if round(weight_db) == 1 else 's'}"
+
+
+def _together(evidence: CylinderEvidence) -> tuple[str, ...]:
+    """Say what the air-cycled takes show all together, and where it is loudest."""
+    across = across_points(evidence.findings)
+    if len(across.points) < 2 or not any(p.found for p in across.points):
+        return ()
+    chance = max(p.p_value for p in across.points if p.name in across.located)
+    names = " and ".join(point_words(p) for p in across.located)
+    listened = f"Of {len(across.points)} points listened to with the air cycled"
+    sure = f"(p = {chance:.3f}, all points counted)"
+    if len(across.located) > 1:
+        return (f"{listened}, {names} hiss equally loudly within 3 dB {sure}.",)
+    if across.margin_db is None:
+        return (f"{listened}, only {names} hisses {sure}.",)
+    return (f"{listened}, {names} hisses loudest, by {across.margin_db:.1f} dB {sure}.",)
 
 
 def _size(evidence: CylinderEvidence) -> tuple[str, ...]:
