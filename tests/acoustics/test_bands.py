@@ -47,6 +47,15 @@ def test_there_are_35_bands_and_they_join():
     np.testing.assert_allclose(bands.upper_hz[:-1], bands.lower_hz[1:], rtol=1e-12)
 
 
+@pytest.mark.parametrize(("fs", "count"), [(48_000, 35), (64_000, 35), (88_200, 42), (192_000, 42)])
+def test_ultrasound_is_used_where_the_rate_carries_it(fs, count):
+    """Seven sixth octaves more, to 39.8 kHz; the level is that of 1 to 16 kHz at every rate."""
+    bands = bands_for(fs)
+    assert len(bands.centre_hz) == count
+    np.testing.assert_allclose(bands.upper_hz[:-1], bands.lower_hz[1:], rtol=1e-12)
+    assert bands.hiss[35:].sum() == 0
+
+
 def test_low_bands_are_the_standard_third_octaves():
     np.testing.assert_allclose(bands_for(48_000).centre_hz[:9], THIRD_OCTAVE_CENTRES[:9], rtol=1e-6)
 

@@ -81,7 +81,15 @@ def test_any_sample_rate_gives_the_same_rise(floor_noise, fs):
     finding = score_cycled(cycled(floor_noise, fs, 6, period=1.2), fs, rhythm(5, 1.2))
     assert finding.sample_rate_hz == fs
     assert finding.grade in ("clear", "strong")
-    assert len(finding.floors.centre_hz) <= 35
+    assert len(finding.floors.centre_hz) <= 42
+
+
+@pytest.mark.parametrize(("fs", "found"), [(48_000, False), (96_000, True)])
+def test_a_hiss_above_hearing_is_found_where_the_rate_carries_it(floor_noise, fs, found):
+    """20 to 38 kHz only, as loud as the noise there; at 48 kHz there is nothing of it to record."""
+    band = (20_000, 38_000) if fs > 80_000 else (22_000, 23_900)
+    finding = score_cycled(cycled(floor_noise, fs, 3, band=band), fs, rhythm(5))
+    assert (finding.p_value <= 0.01) is found
 
 
 def test_a_known_white_hiss_has_its_level(rng):

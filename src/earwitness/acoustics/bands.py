@@ -30,6 +30,12 @@ THIRD_OCTAVES = range(-9, 0)
 """Mid-bands 126 Hz to 794 Hz; their sound tells the shop's gain and tilt from a hiss [1]."""
 SIXTH_OCTAVES = range(-1, 25)
 """Mid-bands 944 Hz to 16.8 kHz [1]."""
+ULTRASOUND = range(25, 32)
+"""Mid-bands 18.8 kHz to 37.6 kHz [1], used where the sample rate carries all of them: from 88.2 kHz
+on. Little in a shop sounds there, and a jet does: its peak is at 63 kHz for a
+gap of 1 mm (IEC 60534-8-3, Strouhal number 0.2)."""
+ULTRASOUND_HZ = 17_700.0
+"""Bands above this are ultrasound [Hz]: the lower edge of the first, 17.78 kHz, rounded down."""
 HISS_HZ = (REFERENCE_HZ, REFERENCE_HZ * OCTAVE_RATIO**4)
 """Band over which a rise is stated, 1 kHz to 15.85 kHz, called 1-16 kHz [Hz]."""
 NYQUIST_SHARE = 0.92
@@ -134,7 +140,7 @@ def band_powers(samples: Sound, sample_rate_hz: int) -> BandPowers:
 
 @lru_cache(maxsize=16)
 def bands_for(sample_rate_hz: int) -> Bands:
-    """Return the bands below the Nyquist frequency: 35 from 39 kHz up, fewer below.
+    """Return the bands below the Nyquist frequency: 35 from 39 kHz up, 42 from 87 kHz, fewer below.
 
     Raises
     ------
@@ -181,7 +187,9 @@ def effective_dof(weights: Floats) -> Floats:
 def _edges(highest_hz: float) -> tuple[Floats, Floats]:
     """Band edges, IEC 61260-1:2014, eq. (2) to (5): odd and even fractions of an octave."""
     thirds = np.array([(2 * x - 1, 2 * x + 1) for x in THIRD_OCTAVES]) / 6
-    sixths = np.array([(x, x + 1) for x in SIXTH_OCTAVES]) / 6
+    top = REFERENCE_HZ * OCTAVE_RATIO ** (ULTRASOUND.stop / 6)
+    high = (*SIXTH_OCTAVES, *(ULTRASOUND if top <= highest_hz else ()))
+    sixths = np.array([(x, x + 1) for x in high]) / 6
     edges = REFERENCE_HZ * OCTAVE_RATIO ** np.concatenate([thirds, sixths])
     edges = edges[edges[:, 1] <= highest_hz]
     return edges[:, 0], edges[:, 1]
