@@ -368,6 +368,45 @@ def plan(
 
 
 @app.command()
+def monitor(
+    point: Annotated[str | None, typer.Option(help="Listening point, e.g. throttle-body.")] = None,
+    subtract: Annotated[
+        bool, typer.Option("--subtract", help="Turn down what is there with the air off.")
+    ] = False,
+    ticks: Annotated[
+        bool, typer.Option("--ticks", help="Tick the faster, the clearer the hiss.")
+    ] = False,
+    gain_db: Annotated[float | None, typer.Option(help="Louder by so much, at most 20.")] = None,
+    full_scale_db: Annotated[
+        float | None, typer.Option(help="Loudness of a full-scale sine at the ear, if measured.")
+    ] = None,
+    microphone: Annotated[str | None, typer.Option(help="Probe: number or part of name.")] = None,
+    headphones: Annotated[str | None, typer.Option(help="Likewise, for the sound.")] = None,
+    file: Annotated[Path | None, typer.Option(help="Listen to this recording instead.")] = None,
+    air_on: Annotated[str, typer.Option(help="When its air was on [s]: 2.0-6.0,10.0-14.0")] = "",
+    out: Annotated[Path | None, typer.Option(help="WAV file with what is heard of it.")] = None,
+    as_json: options.Json = False,
+) -> None:
+    """Make faint hiss audible on headphones, with a meter against air off. Starts muted.
+
+    Example: earwitness monitor --point throttle-body --subtract --ticks
+
+    Example: earwitness monitor --file take.wav --air-on 2.0-6.0,10.0-14.0 --out heard.wav
+    """
+    from earwitness.cli import monitor as listening
+
+    listening.need_out(file, out)
+    choice = listening.choice_of(
+        point, subtract=subtract, ticks=ticks, gain_db=gain_db, full_scale_db=full_scale_db
+    )
+    if file is None or out is None:
+        listening.live(choice, microphone, headphones, as_json=as_json)
+    else:
+        times = options.times(air_on) if air_on else ()
+        listening.to_file(file, out, choice, times, as_json=as_json)
+
+
+@app.command()
 def devices(as_json: options.Json = False) -> None:
     """List the microphones of this machine, for choosing one and for bug reports.
 

@@ -76,7 +76,7 @@ def take(
     if cycled is None and len(recordings) == 2 and not air_on and not reference:
         return recordings, ()
     if cycled is not None and not recordings and air_on:
-        return [cycled, *([reference] if reference else [])], _times(air_on)
+        return [cycled, *([reference] if reference else [])], times(air_on)
     raise EarwitnessError(
         "score takes either two recordings (baseline, pressurised),"
         " or --cycled with --air-on and perhaps --reference",
@@ -120,7 +120,14 @@ def depth(*, quick: bool, recompute: bool) -> Depth:
     return "quick" if quick else "recompute" if recompute else "default"
 
 
-def _times(text: str) -> Times:
+def times(text: str) -> Times:
+    """Read `2.0-6.0,10.0-14.0`.
+
+    Raises
+    ------
+    EarwitnessError
+        If it is no such list.
+    """
     try:
         pairs = [part.split("-") for part in text.split(",")]
         return tuple((float(start), float(end)) for start, end in pairs)

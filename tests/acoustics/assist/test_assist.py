@@ -84,7 +84,7 @@ def test_the_size_of_blocks_changes_nothing(choice, size):
     noise = np.random.default_rng(4).standard_normal(FS // 20) * 0.2
     chains = [Chain(FS, choice) for _ in range(2)]
     for chain in chains:
-        chain.muted = False
+        chain.muted, chain.learning = False, True
     whole = chains[0].feed(noise)
     assert in_blocks(chains[1], noise, size) == pytest.approx(whole, abs=1e-12)
 
@@ -194,7 +194,7 @@ def test_subtraction_widens_the_step_of_a_faint_leak():
     """
     rng = np.random.default_rng(8)
     bank = Subtraction(FS, *BAND_HZ["band"])
-    bank.learn(rng.standard_normal(4 * FS))
+    bank.feed(rng.standard_normal(4 * FS), learning=True)
     off = bank.feed(rng.standard_normal(4 * FS))[FS:]
     on = bank.feed(rng.standard_normal(4 * FS) * math.sqrt(1 + 10**-0.6))[FS:]
     step = 10 * np.log10(np.mean(on**2) / np.mean(off**2))
@@ -204,7 +204,7 @@ def test_subtraction_widens_the_step_of_a_faint_leak():
 
 def test_a_moved_probe_forgets():
     bank = Subtraction(FS, *BAND_HZ["band"])
-    bank.learn(np.ones(4800))
+    bank.feed(np.ones(4800), learning=True)
     bank.forget()
     assert bank.baseline is None
 

@@ -138,7 +138,7 @@ class Chain:
         sound = self._pass.feed(np.clip(sound, -1.0, 1.0))
         self._evidence.feed(sound, learning=self.learning)
         if self._bank is not None:
-            sound = self._bank.learn(sound) if self.learning else self._bank.feed(sound)
+            sound = self._bank.feed(sound, learning=self.learning)
         if self._shift is not None and self._top is not None:
             sound = self._top.feed(self._shift.feed(sound))
         out = sound * self._gain

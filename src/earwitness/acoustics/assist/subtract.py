@@ -52,33 +52,39 @@ class Subtraction:
         decay = np.exp(-1 / (SMOOTHING_S * sample_rate_hz))
         self._smoother = (np.array([1 - decay]), np.array([1.0, -decay]))
         self._smoothed = np.zeros((BANDS, 1))
-        self._learnt, self._learning = np.zeros(BANDS), 0
-        self.baseline: Floats | None = None
-        """Mean power of each band with the air off, shape (bands,); None before it is known."""
+        self._learnt, self._frames = np.zeros((BANDS, 1)), 0
 
-    def learn(self, samples: Floats) -> Floats:
-        """Take a block with the air off into the baseline; return it unchanged in level."""
-        bands = self._split(samples)
-        self._power(bands)
-        self._learnt += (bands**2).sum(axis=1)
-        self._learning += len(samples)
-        if self._learning:
-            self.baseline = self._learnt / self._learning
-        return _sum(bands)
+    @property
+    def baseline(self) -> Floats | None:
+        """Mean power of each band with the air off, shape (bands,); None before it is known."""
+        return self._learnt[:, 0] / self._frames if self._frames else None
 
     def forget(self) -> None:
         """Drop the baseline: the probe has moved."""
-        self._learnt, self._learning, self.baseline = np.zeros(BANDS), 0, None
+        self._learnt, self._frames = np.zeros((BANDS, 1)), 0
 
-    def feed(self, samples: Floats) -> Floats:
-        """Return the block with the baseline turned down, shape (frames,)."""
+    def feed(self, samples: Floats, *, learning: bool = False) -> Floats:
+        """Return the block with the baseline turned down, shape (frames,).
+
+        With `learning` the air is off, and the block goes into the baseline as well.
+        """
         bands = self._split(samples)
         power = self._power(bands)
-        if self.baseline is None:
+        base = self._base(bands, learning=learning)
+        if base is None:
             return _sum(bands)
-        share = self.baseline[:, np.newaxis] / np.maximum(power, 1e-30)
+        share = base / np.maximum(power, 1e-30)
         gain = np.maximum(np.sqrt(np.maximum(1 - share, 0.0)), LEAST_GAIN)
         return _sum(gain * bands)
+
+    def _base(self, bands: Floats, *, learning: bool) -> Floats | None:
+        """Return the baseline at each sample, shape (bands, frames) or (bands, 1)."""
+        if learning and bands.size:
+            sums = self._learnt + np.cumsum(bands**2, axis=1)
+            base = sums / (self._frames + np.arange(1, bands.shape[1] + 1))
+            self._learnt, self._frames = sums[:, -1:], self._frames + bands.shape[1]
+            return np.asarray(base, dtype=np.float64)
+        return self._learnt / self._frames if self._frames else None
 
     def _split(self, samples: Floats) -> Floats:
         """Return the bands of a block, shape (bands, frames)."""
