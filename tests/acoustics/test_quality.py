@@ -7,6 +7,7 @@ import scipy.signal
 from earwitness.acoustics.quality import FLAGS, meaning, ordered, refuses, remedy
 from earwitness.acoustics.settings import DEFAULTS
 from earwitness.acoustics.stream import TakeStream
+from earwitness.simulate import shop_events
 
 RATES = (24_000, 44_100, 48_000, 96_000, 192_000)
 
@@ -127,6 +128,50 @@ def test_samples_that_are_no_sound(floor_noise, bad):
 @pytest.mark.parametrize("count", [0, 1, 2, 47_999])
 def test_short_sound(rng, count):
     assert flags(rng.standard_normal(count)) == {"too-short"}
+
+
+@pytest.mark.parametrize("fs", [24_000, 48_000])
+@pytest.mark.parametrize("step_db", [-6, 2])
+def test_a_gain_that_was_turned_is_found(floor_noise, fs, step_db):
+    x = floor_noise(15, fs, 9)
+    x[4 * fs :] *= 10 ** (step_db / 20)
+    assert flags(x, fs) == {"gain-stepped"}
+
+
+def test_what_is_no_gain_step_is_not_taken_for_one(floor_noise, rng):
+    """A slow fade of 2 dB, another hiss of 6 dB above 3 kHz, and a machine below 800 Hz."""
+    x = floor_noise(16, 48_000, 9)
+    assert flags(x * np.linspace(1, 10**0.1, len(x))) == set()
+    for band in ([3_000, 20_000], [100, 800]):
+        sos = scipy.signal.butter(2, band, "band", fs=48_000, output="sos")
+        other = scipy.signal.sosfilt(sos, rng.standard_normal(len(x)))
+        other *= 1.7 * scipy.signal.sosfilt(sos, x).std() / other.std()
+        other[: len(x) // 2] = 0
+        assert flags(x + other) == set()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_voice_is_found_and_a_ratchet_is_none(floor_noise, seed):
+    """Syllables of Peterson and Barney's formants, and clicks, by the simulated shop, at 15 dB."""
+    x, rng = floor_noise(17, 48_000, 9), np.random.default_rng(seed)
+    sos = scipy.signal.butter(2, [200, 3_000], "band", fs=48_000, output="sos")
+    floor = scipy.signal.sosfilt(sos, x).std()
+    for make, found in ((shop_events.radio_phrase, {"speech"}), (shop_events.ratchet, set())):
+        sound = make(rng, 48_000)[: 3 * 48_000]
+        y = x.copy()
+        y[48_000 : 48_000 + len(sound)] += sound * 5.6 * floor / sound.std()
+        assert flags(y) - {"clipped"} == found
+
+
+def test_knocks_of_the_hand_are_found(floor_noise, rng):
+    """Three thumps below 150 Hz, 30 dB over the floor there."""
+    x = floor_noise(18, 48_000, 9)
+    sos = scipy.signal.butter(2, [30, 150], "band", fs=48_000, output="sos")
+    floor = scipy.signal.sosfilt(sos, x).std()
+    for start in (100_000, 200_000, 330_000):
+        thump = scipy.signal.sosfilt(sos, rng.standard_normal(7_000)) * np.hanning(7_000)
+        x[start : start + 7_000] += thump * 31 * floor / thump.std()
+    assert flags(x) == {"knocked"}
 
 
 def test_the_table_is_complete_and_in_order():
