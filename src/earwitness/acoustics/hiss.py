@@ -100,7 +100,8 @@ def score_cycled(
     if point != RADIATOR or fs < BUBBLES.rate_hz:
         return found
     guard_s = settings.guard_after_s
-    return replace(found, bubbles=count_bubbles(probe, fs, air_on_s, guard_s=guard_s))
+    sound = probe.astype(np.float64)
+    return replace(found, bubbles=count_bubbles(sound, fs, air_on_s, guard_s=guard_s))
 
 
 def score_pair(
@@ -290,14 +291,15 @@ def _check_inside(air_on_s: Sequence[tuple[float, float]], seconds: float) -> No
         )
 
 
-def _probe(samples: Sound, fs: int) -> Floats:
-    """First channel in double precision, shape (frames,)."""
+def _probe(samples: Sound, fs: int) -> Sound:
+    """First channel, in single precision if it came so, else in double, shape (frames,)."""
     if fs <= 0:
         raise ValueError(f"fs={fs} must be positive")
     if samples.ndim not in (1, 2):
         raise ValueError(f"samples must have one or two dimensions, not {samples.ndim}")
     x = samples if samples.ndim == 1 else samples[:, :1].reshape(-1)
-    return np.ascontiguousarray(x, dtype=np.float64)
+    dtype = np.float32 if x.dtype == np.float32 else np.float64
+    return np.ascontiguousarray(x, dtype=dtype)
 
 
 def _mismatch(a: Sound, a_fs: int, b: Sound, b_fs: int) -> set[str]:
@@ -307,7 +309,7 @@ def _mismatch(a: Sound, a_fs: int, b: Sound, b_fs: int) -> set[str]:
 
 
 def _heard(
-    probe: Floats, fs: int, air_on_s: Sequence[tuple[float, float]], settings: HissSettings
+    probe: Sound, fs: int, air_on_s: Sequence[tuple[float, float]], settings: HissSettings
 ) -> Heard:
     stream = TakeStream(fs, settings, [turn for period in air_on_s for turn in period])
     stream.feed(probe)
