@@ -34,8 +34,8 @@ HEAVY = {
 
 def test_the_commands_are_the_documented_ones() -> None:
     assert COMMANDS == [
-        "audit", "demo", "devices", "dictate", "disclose", "history", "judge", "monitor", "pack",
-        "plan", "replay", "report", "score", "settings", "timestamp", "verify",
+        "audit", "check", "demo", "devices", "dictate", "disclose", "history", "inspect", "judge",
+        "monitor", "pack", "plan", "replay", "report", "score", "settings", "timestamp", "verify",
     ]  # fmt: skip
 
 

@@ -27,6 +27,8 @@ LATENCY_S = 0.2
 MOST_BLOCKS = round(60 / BLOCK_S)
 """Blocks that wait in the queue at most [1]: one minute. Chosen: longer than any disk hesitates;
 what comes on top is counted as lost instead of filling the memory."""
+MOST_AGE_S = 2.0
+"""A block cannot be older than this when it comes [s]. Chosen: ten times `LATENCY_S`."""
 SILENT_S = 2.0
 """A stream that delivers nothing for so long has lost its device [s]. Chosen: ten times
 `LATENCY_S`."""
@@ -177,8 +179,11 @@ class Microphone:
     ) -> None:
         self.close()
 
-    def _on_audio(self, indata: Any, frames: int, _: Any, status: Any) -> None:
-        captured_s = time.monotonic() - self._latency_s - frames / self.sample_rate_hz
+    def _on_audio(self, indata: Any, frames: int, times: Any, status: Any) -> None:
+        age_s = times.currentTime - times.inputBufferAdcTime
+        if not abs(age_s) < MOST_AGE_S:  # some drivers do not tell
+            age_s = self._latency_s + frames / self.sample_rate_hz
+        captured_s = time.monotonic() - age_s
         lost = bool(status.input_overflow) or self._overflow
         if self._blocks.qsize() >= MOST_BLOCKS:
             self.lost, self._overflow = self.lost + 1, True

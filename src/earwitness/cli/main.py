@@ -407,6 +407,66 @@ def monitor(
 
 
 @app.command()
+def inspect(
+    engine: Annotated[
+        Path | None, typer.Argument(help="Run sheet (TOML) with the engine, without cylinders.")
+    ] = None,
+    cylinders: Annotated[
+        int | None, typer.Option(help="Number of cylinders, where there is no sheet.")
+    ] = None,
+    only: Annotated[str, typer.Option(help="Test these cylinders only: 3,4.")] = "",
+    out: options.Out = None,
+    resume: Annotated[
+        Path | None, typer.Option(help="Go on with the inspection in this record folder.")
+    ] = None,
+    page: Annotated[bool, typer.Option(help="Show the bay page on this machine.")] = True,
+    lan: Annotated[bool, typer.Option("--lan", help="Let a tablet in the network see it.")] = False,
+    mute: Annotated[bool, typer.Option("--mute", help="Say nothing, sound no cue.")] = False,
+    typed: Annotated[bool, typer.Option("--typed", help="No dictation: keys and page.")] = False,
+    probe: Annotated[str | None, typer.Option(help="Probe: number or part of name.")] = None,
+    headset: Annotated[str | None, typer.Option(help="Headset, likewise.")] = None,
+    as_json: options.Json = False,
+) -> None:
+    """Lead through an inspection, hands-free: takes, dictation, verdict. Ctrl-C saves.
+
+    Example: earwitness inspect van-42-engine.toml
+
+    Example: earwitness inspect --resume inspection-2026-03-02-0915
+    """
+    from earwitness.cli import live
+
+    wanted = live.Wanted(
+        engine=engine,
+        cylinders=cylinders,
+        only=options.numbers(only, "--only"),
+        out=out,
+        resume=resume,
+        page=page,
+        lan=lan,
+        mute=mute,
+        typed=typed,
+        probe=probe,
+        headset=headset,
+    )
+    live.inspect(wanted, as_json=as_json)
+
+
+@app.command()
+def check(
+    probe: Annotated[str | None, typer.Option(help="Probe: number or part of name.")] = None,
+    seconds: Annotated[float, typer.Option(min=15, max=180, help="How long to listen [s].")] = 26,
+    as_json: options.Json = False,
+) -> None:
+    """Say whether this bay is ready: microphone, noise, voice, disk, clock. Exit 1 if it is not.
+
+    Example: earwitness check --probe contact
+    """
+    from earwitness.cli import live
+
+    live.check(probe, seconds, as_json=as_json)
+
+
+@app.command()
 def devices(as_json: options.Json = False) -> None:
     """List the microphones of this machine, for choosing one and for bug reports.
 

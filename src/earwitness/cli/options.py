@@ -54,6 +54,22 @@ def clock() -> datetime:
     return datetime.now(UTC)  # noqa: TID251  # the clock that everything else takes as an argument
 
 
+def numbers(text: str, option: str) -> tuple[int, ...]:
+    """Return cylinder numbers that were given with commas between them.
+
+    Raises
+    ------
+    EarwitnessError
+        If one is no number.
+    """
+    try:
+        return tuple(int(n) for n in text.split(",") if n.strip())
+    except ValueError as e:
+        raise EarwitnessError(
+            f"{option} {text} is no list of cylinders", remedy="Write for example 3,4."
+        ) from e
+
+
 def record_folder(out: Path | None, kind: str) -> Path:
     """Return `out`, or a new dated folder name in the current folder."""
     if out is not None:

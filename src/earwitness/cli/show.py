@@ -39,7 +39,6 @@ def replayed(sheet: Path, folder: Path, *, model: Path | None, as_json: bool) ->
     """Replay a run sheet into a record folder with its report, and print the verdict."""
     from earwitness.cli.options import clock
     from earwitness.cli.reporting import write_report
-    from earwitness.diagnosis.verdict import to_json
     from earwitness.session.replay import Replay
     from earwitness.session.sheet import read_sheet
 
@@ -48,10 +47,17 @@ def replayed(sheet: Path, folder: Path, *, model: Path | None, as_json: bool) ->
     outcome = run.run(sheet.name)
     say("Writing the report")
     page = write_report(folder, pdf=False).html
+    concluded(outcome.verdict, folder, page, as_json=as_json)
+
+
+def concluded(reached: EngineVerdict, folder: Path, page: Path, *, as_json: bool) -> None:
+    """Print the verdict of an inspection that has just ended, and where its record is."""
+    from earwitness.diagnosis.verdict import to_json
+
     if as_json:
-        _json({**to_json(outcome.verdict), "record": str(folder), "report": str(page)})
+        _json({**to_json(reached), "record": str(folder), "report": str(page)})
         return
-    verdict(outcome.verdict, as_json=False)
+    verdict(reached, as_json=False)
     typer.echo(f"\nRecord: {folder}\nReport: {page}")
 
 
