@@ -181,6 +181,18 @@ def test_shop_noise_that_comes_only_twice_is_not_called_a_leak(floor_noise):
     assert score_cycled(x, FS, rhythm(5)).grade in ("none", "undetermined")
 
 
+@pytest.mark.parametrize(("bursts", "flagged"), [(2, False), (11, True)])
+def test_few_quiet_frames_is_said_of_a_take_and_not_of_a_period(floor_noise, bursts, flagged):
+    """Clatter of 0 to 40 dB over the floor, drawn anew each 25 ms, in two periods or in all."""
+    x, n = cycled(floor_noise, FS, None, seed=10), int(PERIOD * FS)
+    rng = np.random.default_rng(11)
+    for k in range(bursts):
+        loud = np.repeat(10 ** rng.uniform(0, 2, n // 600 + 1), 600)[:n]
+        x[k * n : k * n + n] += loud * rng.standard_normal(n) * x.std() / 4
+    finding = score_cycled(x / np.abs(x).max(), FS, rhythm(5))
+    assert ("few-quiet-frames" in finding.flags) is flagged
+
+
 @pytest.mark.parametrize(
     ("cycles", "excess", "steady"),
     [

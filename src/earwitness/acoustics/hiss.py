@@ -332,8 +332,9 @@ def _ambient(
 
 
 def _quietness(floors: list[Floor], settings: HissSettings) -> set[str]:
-    few = min(f.kept for f in floors) < settings.quiet_share
-    return {"few-quiet-frames"} if few else set()
+    """Say whether shop noise covered most of the take; one loud period counts as one."""
+    kept = sum(f.kept for f in floors) / len(floors)
+    return {"few-quiet-frames"} if kept < settings.quiet_share else set()
 
 
 def _total(stretches: list[Stretch], *, on: bool) -> float:
