@@ -5,6 +5,7 @@ import { drawEngine, drawScale, Spectrogram } from "/drawing.js";
 
 const SILENT_MS = 5000; // without a sign of life the page says that it has lost the program
 const AGAIN_MS = 1000;
+const OPEN_CAUTIONS = 2; // the others are one press away
 const MOST_UNREAD = 1 << 20; // characters of an event that never ends
 const by = (id) => document.getElementById(id);
 const spectrogram = new Spectrogram(by("spectrogram"));
@@ -40,7 +41,10 @@ function show(shown) {
   say("seconds", shown.seconds_left === null ? "" : WORDS.seconds(shown.seconds_left));
   say("cycle", shown.cycle ? WORDS.cycle(...shown.cycle) : "");
   list(by("warnings"), shown.warnings.map((text) => ({ text })));
-  list(by("cautions"), shown.cautions.map((text) => ({ text })));
+  const cautions = shown.cautions.map((text) => ({ text }));
+  list(by("cautions"), cautions.slice(0, OPEN_CAUTIONS));
+  list(by("more-cautions"), cautions.slice(OPEN_CAUTIONS));
+  by("more").hidden = cautions.length <= OPEN_CAUTIONS;
   say("heard", shown.heard || WORDS.silence);
   say("said", shown.said || WORDS.silence);
   showPlace(shown);
@@ -235,6 +239,7 @@ async function pair(e) {
 document.title = WORDS.title;
 say("instruction", WORDS.waiting);
 say("sound-title", WORDS.sound);
+say("more-title", WORDS.more);
 say("talk-title", WORDS.talk);
 say("heard-title", WORDS.heard);
 say("said-title", WORDS.said);

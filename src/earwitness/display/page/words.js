@@ -24,6 +24,7 @@ export const WORDS = {
   spectrogram: "Sound of the last 24 seconds, low below, high above, loud dark",
   hz: (hz) => (hz >= 1000 ? `${(hz / 1000).toFixed(hz % 1000 < 50 ? 0 : 1)} kHz` : `${hz.toFixed(0)} Hz`),
   talk: "Said",
+  more: "All cautions",
   heard: "You",
   said: "Program",
   silence: "–",
