@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from earwitness.simulate.bay import CROSS_TALK_DB, PRESETS, Bay, Preset, air_schedule
+from earwitness.simulate.bay import CROSS_TALK_DB, Bay, air_schedule
+from earwitness.simulate.shops import PRESETS, SCENES, Preset
 
 FS = 48_000
 POINTS = ("oil-filler", "tailpipe", "throttle-body", "radiator", "plug-hole-2")
@@ -174,3 +175,33 @@ def test_presets_differ_and_unknown_ones_are_refused():
 def test_too_low_a_sample_rate_is_refused():
     with pytest.raises(ValueError, match="fs=4000"):
         Bay(1, fs=4000)
+
+
+def test_second_microphone_hears_the_same_shop_at_the_same_times():
+    """Loud events coincide; the noise itself is another."""
+    bay = Bay(11, 16_000, preset="busy")
+    near = bay.render_cycled("oil-filler", None, [], 20.0, take=0)
+    far = bay.render_ambient("oil-filler", 20.0, take=0)
+    loud = [10 * np.log10(np.mean(x.reshape(-1, 1600) ** 2, axis=1)) for x in (near, far)]
+    assert np.corrcoef(*loud)[0, 1] > 0.8
+    quiet = [np.diff(x[loud[0].argmin() * 1600 :][:1600], 2) for x in (near, far)]
+    assert abs(np.corrcoef(*quiet)[0, 1]) < 0.2
+
+
+def test_second_microphone_changes_nothing_for_the_first():
+    bay = Bay(1, 16_000, preset="second-hiss")
+    bay.render_ambient("tailpipe", 3.0, take=4)
+    again = bay.render_cycled("tailpipe", None, [], 3.0, take=4)
+    fresh = Bay(1, 16_000, preset="second-hiss").render_cycled("tailpipe", None, [], 3.0, take=4)
+    assert np.array_equal(again, fresh)
+
+
+def test_second_microphone_hears_no_leak_but_the_floor():
+    bay = Bay(3, 24_000, preset="still", floor_dbfs=-60.0)
+    far = bay.render_ambient("tailpipe", 8.0, take=1)
+    assert band_power_db(far, 24_000) == pytest.approx(-60.0, abs=4.0)
+
+
+def test_the_five_shops_have_presets():
+    assert list(SCENES) == ["S0", "S1", "S2", "S3", "S4"]
+    assert set(SCENES.values()) == set(PRESETS)

@@ -15,26 +15,35 @@ Examples
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 from zlib import crc32
 
 import numpy as np
 
+from earwitness.simulate.far import FAR_DRIFT, FarMicrophone
 from earwitness.simulate.leak import jet_density, peak_frequency_hz, valve_envelope
 from earwitness.simulate.passage import passage_of, power_gain, scattered, unknown_colour
 from earwitness.simulate.shop_events import REVERBERATION_S, add_at, air_blast, shop_library
 from earwitness.simulate.shop_noise import (
-    Sway,
     band_power,
     draw_compressor,
     draw_floor,
-    drifting_noise,
+    drifting_noises,
     frequency_grid,
     hum,
     octaves_re_1_khz,
     running_envelope,
     shaped_noise,
+)
+from earwitness.simulate.shop_textures import looped, textures
+from earwitness.simulate.shops import (
+    AIR_TOOL,
+    EVENTS,
+    PRESETS,
+    SECOND_HISS_DB,
+    SWITCH_IN_TAKE,
+    TEXTURE_DB,
+    Preset,
 )
 
 if TYPE_CHECKING:
@@ -57,63 +66,6 @@ CROSS_TALK_SCATTER_DB = 1.5
 """Standard deviation of that level from point to point [dB]. Guess, decision record 0020."""
 WALL_CORNER_HZ = 1500.0
 """Frequency above which walls dull what comes through them [Hz]. Guess, decision record 0020."""
-EVENTS = {"impact": (1.5, 8.0, 28.0), "ratchet": (1.0, 0.0, 15.0), "drop": (2.0, 2.0, 22.0)}
-"""Per kind: number in 20 s, lowest and highest level re the quiet floor [1, dB, dB]. Guesses."""
-AIR_TOOL = (1.5, 3.0, 20.0)
-"""The same for an air tool that is used now and then [1, dB, dB]. Guess, record 0020."""
-
-
-@dataclass(frozen=True, slots=True)
-class Preset:
-    """How busy a shop is."""
-
-    transients: float = 0.0
-    """How often things are hit, dropped and blown relative to a busy shop [1]."""
-    radio: float = 0.0
-    """Probability that a radio-like voice is on in the bay [1]."""
-    radio_db: tuple[float, float] = (-8.0, 8.0)
-    """Softest and loudest radio re the quiet floor above 100 Hz [dB]."""
-    gain_drift_db: float = 0.0
-    """Standard deviation of the fan's level between takes [dB]."""
-    tilt_drift_db: float = 0.0
-    """Standard deviation of the fan's tilt between takes [dB/octave]."""
-    ripple_drift_db: float = 0.0
-    """Standard deviation of a smooth ripple of the fan's spectrum between takes [dB]."""
-    hum_db: tuple[float, float] = (5.0, 22.0)
-    """Faintest and loudest harmonic of the mains re the fan in a 47 Hz band around it [dB]."""
-    sway: Sway = field(default_factory=Sway)
-    """How the fan's level and tilt wander within a take."""
-    compressor: float = 0.0
-    """Probability that a compressor runs when a take begins [1]."""
-    second_hiss: float = 0.0
-    """Probability that another air leak hisses when a take begins [1]."""
-
-    @property
-    def drifts(self) -> bool:
-        """True if the fan is not quite the same from take to take."""
-        return self.gain_drift_db > 0
-
-
-_BUSY = Preset(transients=1.0, radio=0.6)
-_DRIFTING = replace(
-    _BUSY,
-    gain_drift_db=0.5,
-    tilt_drift_db=0.25,
-    ripple_drift_db=0.3,
-    sway=Sway(gain_db=0.25, tilt_db=0.1),
-    compressor=0.4,
-)
-PRESETS = {
-    "still": Preset(),
-    "busy": _BUSY,
-    "busy-drifting": _DRIFTING,
-    "second-hiss": replace(_DRIFTING, second_hiss=0.25),
-}
-"""Named shops, from a closed room with a fan to one where another leak comes and goes."""
-SECOND_HISS_DB = (-10.0, 3.0)
-"""Faintest and loudest second hiss re the quiet floor [dB]. Guess, decision record 0020."""
-SWITCH_IN_TAKE = 0.15
-"""Probability that a compressor or a second hiss starts or stops in a take [1]. Guess, 0020."""
 
 
 class Bay:
@@ -189,8 +141,7 @@ class Bay:
         """
         rng = np.random.default_rng([self.seed, 1, crc32(point.encode()), take])
         frames = round(seconds * self.fs)
-        samples = self._steady_noise(rng, frames)
-        self._add_events(rng, samples)
+        samples = self._noise(rng, frames, None)
         levels = ((snr_db, False), (cross_talk_db, True))
         heard = [
             self.hiss_density(point, muffled=muffled) * 10 ** (level / 10)
@@ -201,6 +152,35 @@ class Bay:
             hiss = shaped_noise(rng, frames, self.fs, np.sum(heard, axis=0))
             samples += hiss * valve_envelope(frames, self.fs, air_on_s)
         return samples
+
+    def render_ambient(self, point: str, seconds: float, *, take: int) -> Floats:
+        """Render what a second microphone, away from the engine, hears during a take.
+
+        It hears the same machines, tools and voices at the same times, through another part of the
+        room: their noise is independent of the probe's, their levels and spectra differ by a few
+        decibels. It does not hear the leak.
+
+        Parameters
+        ----------
+        point : str
+            Where the probe is.
+        seconds : float
+            Length [s].
+        take : int
+            Number of the take, as for `render_cycled`.
+
+        Returns
+        -------
+        ndarray, shape (frames,)
+            Samples relative to full scale, not clipped [1].
+        """
+        near, there = (
+            np.random.default_rng([self.seed, stream, crc32(point.encode()), take])
+            for stream in (1, 4)
+        )
+        far = FarMicrophone(there, np.zeros(round(seconds * self.fs)), self.fs)
+        self._noise(near, len(far.samples), far)
+        return far.samples
 
     def render_steady(
         self,
@@ -260,33 +240,69 @@ class Bay:
         rng = np.random.default_rng([self.seed, 3, crc32(f"{leak_point}>{point}".encode())])
         return float(CROSS_TALK_DB + rng.normal(0, CROSS_TALK_SCATTER_DB))
 
-    def _steady_noise(self, rng: np.random.Generator, frames: int) -> Floats:
+    def _noise(self, rng: np.random.Generator, frames: int, far: FarMicrophone | None) -> Floats:
+        """Render all that is not a leak; a far microphone gets its share, in place."""
+        samples = self._steady_noise(rng, frames, far)
+        self._add_events(rng, samples, far)
+        floor = band_power(self.floor.density, self.fs, (100.0, 20_000.0))
+        for _ in range(self.shop.textures):
+            every = textures(self.fs)
+            texture = every[int(rng.integers(len(every)))]
+            level = np.sqrt(floor) * 10 ** (rng.uniform(*TEXTURE_DB) / 20)
+            sound = level * looped(texture, frames, int(rng.integers(2 * len(texture))))
+            samples += sound
+            if far is not None:
+                far.hear(sound)
+        return samples
+
+    def _steady_noise(
+        self, rng: np.random.Generator, frames: int, far: FarMicrophone | None
+    ) -> Floats:
         fs, shop = self.fs, self.shop
-        samples = self._fan(rng, frames)
+        samples = self._fan(rng, frames, far)
         samples += shaped_noise(rng, frames, fs, self.floor.microphone)
         samples += hum(rng, frames, fs, self.floor.hum)
+        if far is not None:
+            far.hear(shaped_noise(far.rng, frames, fs, self.floor.microphone))
+            far.hear(hum(far.rng, frames, fs, self.floor.hum))
         running = _running(rng, frames, fs, share=shop.compressor, rise_s=0.4)
         if running is not None:
             samples += shaped_noise(rng, frames, fs, self.compressor) * running
+            if far is not None:
+                far.add_noise(self.compressor, running, sd_db=2.0)
         hissing = _running(rng, frames, fs, share=shop.second_hiss, rise_s=0.15)
         if hissing is not None:
             other = self.hiss_density("control") * 10 ** (rng.uniform(*SECOND_HISS_DB) / 10)
             samples += shaped_noise(rng, frames, fs, other) * hissing
+            if far is not None:
+                far.add_noise(other, hissing, sd_db=2.0)
         return samples
 
-    def _fan(self, rng: np.random.Generator, frames: int) -> Floats:
+    def _fan(self, rng: np.random.Generator, frames: int, far: FarMicrophone | None) -> Floats:
         """Fan noise with the drift of this take and a slow wander of gain and tilt in it."""
         fs, shop = self.fs, self.shop
+        elsewhere = self.floor.fan if far is None else far.coloured(self.floor.fan, sd_db=1.0)
         if not shop.drifts:
+            if far is not None:
+                far.hear(shaped_noise(far.rng, frames, fs, elsewhere))
             return shaped_noise(rng, frames, fs, self.floor.fan)
         octaves = octaves_re_1_khz(fs)
         offset_db = rng.normal(0, shop.gain_drift_db) + rng.normal(0, shop.tilt_drift_db) * octaves
         ripple = np.sin(2 * np.pi * (octaves / rng.uniform(0.7, 3) + rng.uniform()))
         offset_db += ripple * rng.normal(0, shop.ripple_drift_db)
         density = self.floor.fan * 10 ** (offset_db / 10)
-        return drifting_noise(rng, frames, fs, density, sway=shop.sway)
+        rngs, densities = [rng], [density]
+        if far is not None:
+            rngs.append(far.rng)
+            densities.append(elsewhere * 10 ** (FAR_DRIFT * offset_db / 10))
+        noises = drifting_noises(rngs, frames, fs, densities, sway=shop.sway)
+        if far is not None:
+            far.hear(noises[1])
+        return noises[0]
 
-    def _add_events(self, rng: np.random.Generator, samples: Floats) -> None:
+    def _add_events(
+        self, rng: np.random.Generator, samples: Floats, far: FarMicrophone | None
+    ) -> None:
         """Add what is hit, dropped, blown and said during a take, in place."""
         unit = float(np.sqrt(self.quiet_power))
         takes_20_s = len(samples) / self.fs / 20 * self.shop.transients
@@ -294,29 +310,44 @@ class Bay:
         for kind, (number, lowest_db, highest_db) in EVENTS.items():
             for _ in range(rng.poisson(number * takes_20_s)):
                 level = unit * 10 ** (rng.uniform(lowest_db, highest_db) / 20)
-                add_at(samples, library.draw(rng, kind) * level, int(rng.integers(len(samples))))
+                choice = library.pick(rng, kind)
+                at = int(rng.integers(len(samples)))
+                add_at(samples, library.sounds[kind][choice] * level, at)
+                if far is not None:
+                    far.hear(far.library.sounds[kind][choice] * level, at)
         for _ in range(rng.poisson(AIR_TOOL[0] * takes_20_s)):
-            blast = self._air_tool(rng) * 10 ** (rng.uniform(*AIR_TOOL[1:]) / 20)
-            add_at(samples, blast, int(rng.integers(len(samples))))
+            density, amplitude = self._air_tool(rng)
+            blast = shaped_noise(rng, len(amplitude), self.fs, density) * amplitude
+            level = 10 ** (rng.uniform(*AIR_TOOL[1:]) / 20)
+            at = int(rng.integers(len(samples)))
+            add_at(samples, blast * level, at)
+            if far is not None:
+                far.add_noise(density, amplitude * level, sd_db=2.0, at=at)
         if self.radio_on:
-            self._add_radio(rng, samples)
+            self._add_radio(rng, samples, far)
 
-    def _air_tool(self, rng: np.random.Generator) -> Floats:
-        """Draw an air tool that blows for 0.4-2.5 s, with the power of the quiet floor."""
+    def _air_tool(self, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Draw an air tool that blows for 0.4-2.5 s with the power of the quiet floor: its density
+        and its amplitude over time.
+        """  # noqa: D205
         amplitude = air_blast(rng.uniform(0.4, 2.5), self.reverberation_s, self.fs)
         density = jet_density(frequency_grid(self.fs), 9000 * 2 ** rng.normal(0, 0.5))
-        density *= self.quiet_power / band_power(density, self.fs)
-        return shaped_noise(rng, len(amplitude), self.fs, density) * amplitude
+        return density * self.quiet_power / band_power(density, self.fs), amplitude
 
-    def _add_radio(self, rng: np.random.Generator, samples: Floats) -> None:
+    def _add_radio(
+        self, rng: np.random.Generator, samples: Floats, far: FarMicrophone | None
+    ) -> None:
         """Add a radio that talks six tenths of the time, in place."""
         floor = band_power(self.floor.density, self.fs, (100.0, 20_000.0))
         level = np.sqrt(floor) * 10 ** (rng.uniform(*self.shop.radio_db) / 20)
-        at = 0
+        library, at = shop_library(self.fs), 0
         while at < len(samples):
             if rng.uniform() < 0.6:
-                phrase = shop_library(self.fs).draw(rng, "radio")
+                choice = library.pick(rng, "radio")
+                phrase = library.sounds["radio"][choice]
                 add_at(samples, phrase * level, at)
+                if far is not None:
+                    far.hear(far.library.sounds["radio"][choice] * level, at)
                 at += len(phrase)
             else:
                 at += 3 * self.fs

@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.simulate.bay import PRESETS, Bay, air_schedule
+from earwitness.simulate.bay import Bay, air_schedule
 from earwitness.simulate.operator import render_dictation, time_line
 from earwitness.simulate.shop_events import add_at, shop_library
+from earwitness.simulate.shops import PRESETS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

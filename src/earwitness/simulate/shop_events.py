@@ -49,14 +49,17 @@ class Library:
 
     sounds: dict[str, tuple[Floats, ...]]
 
+    def pick(self, rng: np.random.Generator, kind: str) -> int:
+        """Pick one sound of a kind by its number."""
+        return int(rng.integers(len(self.sounds[kind])))
+
     def draw(self, rng: np.random.Generator, kind: str) -> Floats:
         """Pick one sound of a kind, shape (frames,) [1]."""
-        choices = self.sounds[kind]
-        return choices[int(rng.integers(len(choices)))]
+        return self.sounds[kind][self.pick(rng, kind)]
 
 
 @lru_cache(maxsize=4)
-def shop_library(fs: float, seed: int = LIBRARY_SEED) -> Library:
+def shop_library(fs: float, seed: int = LIBRARY_SEED, *, far: bool = False) -> Library:
     """Make the library for a sample rate; the same seed gives the same sounds.
 
     Parameters
@@ -65,21 +68,25 @@ def shop_library(fs: float, seed: int = LIBRARY_SEED) -> Library:
         Sample rate [Hz].
     seed : int
         Seed of all chance in it.
+    far : bool
+        True for the same sounds in the same order, heard from another place in the room.
     """
     rng = np.random.default_rng([seed, round(fs)])
+    there = np.random.default_rng([seed, round(fs), 1])
     makers: dict[str, Callable[[np.random.Generator, float], Floats]] = {
         "impact": impact_burst,
         "ratchet": ratchet,
         "drop": metal_drop,
         "radio": radio_phrase,
     }
-    sounds = {
-        kind: tuple(
-            _in_room(rng, make(rng, fs), fs, rng.uniform(*DIRECT_DB[kind]))
-            for _ in range(SOUNDS_PER_KIND[kind])
-        )
-        for kind, make in makers.items()
-    }
+    sounds: dict[str, tuple[Floats, ...]] = {}
+    for kind, make in makers.items():
+        heard = []
+        for _ in range(SOUNDS_PER_KIND[kind]):
+            dry, direct_db = make(rng, fs), rng.uniform(*DIRECT_DB[kind])
+            near = _in_room(rng, dry, fs, direct_db)
+            heard.append(_in_room(there, dry, fs, direct_db) if far else near)
+        sounds[kind] = tuple(heard)
     return Library(sounds)
 
 

@@ -87,33 +87,44 @@ def shaped_noise(rng: np.random.Generator, frames: int, fs: float, density: Floa
     return _shaped(_white(rng, frames), frames, np.sqrt(density * fs))
 
 
-def drifting_noise(
-    rng: np.random.Generator, frames: int, fs: float, density: Floats, *, sway: Sway
-) -> Floats:
-    """Draw noise whose gain and spectral tilt wander slowly.
+def drifting_noises(
+    rngs: Sequence[np.random.Generator],
+    frames: int,
+    fs: float,
+    densities: Sequence[Floats],
+    *,
+    sway: Sway,
+) -> list[Floats]:
+    """Draw noise whose gain and spectral tilt wander slowly, as one or more microphones hear it.
 
     The tilt is small, so its gain 10^(q lg2(f / 1 kHz) / 20) is taken to first order in q.
 
     Parameters
     ----------
-    rng, frames, fs, density
+    rngs : sequence of numpy.random.Generator
+        Source of chance for each microphone's noise; the first also decides how it wanders.
+    frames, fs
         As for `shaped_noise`.
+    densities : sequence of ndarray, shape (GRID_POINTS,)
+        One-sided power density at each microphone [1/Hz].
     sway : Sway
         How far and how slowly it wanders.
 
     Returns
     -------
-    ndarray, shape (frames,)
-        Samples [1].
+    list of ndarray, shape (frames,)
+        Samples at each microphone [1].
     """
-    white = _white(rng, frames)
-    amplitude = np.sqrt(density * fs)
+    whites = [_white(rng, frames) for rng in rngs]
+    amplitudes = [np.sqrt(density * fs) for density in densities]
     tilt = np.log(10) / 20 * octaves_re_1_khz(fs)
-    slope = wandering(rng, frames, fs, time_constant_s=sway.tilt_s, sd=sway.tilt_db)
-    noise = _shaped(white, frames, amplitude) + slope * _shaped(white, frames, amplitude * tilt)
-    gain = wandering(rng, frames, fs, time_constant_s=sway.gain_s, sd=sway.gain_db)
-    drifting: Floats = noise * 10 ** (gain / 20)
-    return drifting
+    slope = wandering(rngs[0], frames, fs, time_constant_s=sway.tilt_s, sd=sway.tilt_db)
+    noises = [
+        _shaped(white, frames, a) + slope * _shaped(white, frames, a * tilt)
+        for white, a in zip(whites, amplitudes, strict=True)
+    ]
+    gain = wandering(rngs[0], frames, fs, time_constant_s=sway.gain_s, sd=sway.gain_db)
+    return [np.asarray(noise * 10 ** (gain / 20), dtype=np.float64) for noise in noises]
 
 
 def octaves_re_1_khz(fs: float) -> Floats:
