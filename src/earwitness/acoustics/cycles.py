@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.bands import REFERENCE_HZ
+from earwitness.acoustics.bands import REFERENCE_HZ, ULTRASOUND_HZ
+from earwitness.acoustics.spoilt import step_of, unspoilt_weights
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,7 +114,14 @@ def labelings(on: tuple[bool, ...], settings: HissSettings) -> Floats:
     return _labelings(on, settings.least_changes, settings.most_labelings, settings.label_seed)
 
 
-def prove(periods: Periods, expected: Floats, bands: Bands, settings: HissSettings) -> Proof:
+def prove(
+    periods: Periods,
+    expected: Floats,
+    bands: Bands,
+    settings: HissSettings,
+    *,
+    deafness: bool = True,
+) -> Proof:
     """Return the label-permutation test of a take.
 
     Parameters
@@ -126,13 +134,15 @@ def prove(periods: Periods, expected: Floats, bands: Bands, settings: HissSettin
         The bands.
     settings : HissSettings
         Weights and labelings.
+    deafness : bool
+        False leaves out the search for `leak_power`, the dearest part.
     """
     labels = labelings(periods.on, settings)
-    test = _Test(periods, expected, bands, settings, _contrasts(labels, periods))
+    test = _Test(periods, expected, bands, settings, labels)
     t, weights = test.statistics(periods.log_power)
     p = float(np.mean(t >= t[0] - TIE * max(1.0, abs(t[0]))))
     cycles = weights @ neighbour_rises(periods.log_power - periods.ambient, periods.on).T
-    return Proof(p, float(t[0]), cycles, test.detectable(labels[0]))
+    return Proof(p, float(t[0]), cycles, test.detectable(labels[0]) if deafness else None)
 
 
 def neighbour_rises(values: Floats, on: tuple[bool, ...]) -> Floats:
@@ -160,7 +170,7 @@ def drift_covariance(bands: Bands, settings: HissSettings) -> Floats:
 
 
 def plain_weights(bands: Bands) -> Floats:
-    """Return the weights of plain rises over 1-16 kHz and over each of its octaves.
+    """Return the weights of plain rises over 1-16 kHz, each of its octaves, and ultrasound.
 
     Returns
     -------
@@ -170,6 +180,8 @@ def plain_weights(bands: Bands) -> Floats:
     octave = np.floor(np.log2(bands.centre_hz / REFERENCE_HZ))
     inside = bands.hiss > 0
     rows = [inside, *(inside & (octave == k) for k in np.unique(octave[inside]))]
+    if (beyond := bands.lower_hz > ULTRASOUND_HZ).any():
+        rows.append(beyond)
     w = np.array(rows) / bands.log_variance
     return np.asarray(w / w.sum(axis=1, keepdims=True), dtype=np.float64)
 
@@ -177,6 +189,23 @@ def plain_weights(bands: Bands) -> Floats:
 def least_p(on: tuple[bool, ...], settings: HissSettings) -> float:
     """Return the smallest probability that a take of this rhythm can reach."""
     return 1.0 / len(labelings(on, settings))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Design:
+    """What of the floors a labelling is held against: weights, and what is left of constants."""
+
+    root: Floats
+    """Square root of the weight of each period, shape (periods, 1) [1]."""
+    trend: Floats
+    """Constant, slope and step over time, orthonormal, shape (periods, 2 or 3)."""
+    contrasts: Floats
+    """Weighted labelings less the trend, unit length, shape (labelings, periods)."""
+
+    @property
+    def dof(self) -> int:
+        """Degrees of freedom that a labelling leaves [1]."""
+        return int(len(self.trend) - self.trend.shape[1] - 1)
 
 
 class _Test:
@@ -188,50 +217,61 @@ class _Test:
         expected: Floats,
         bands: Bands,
         settings: HissSettings,
-        contrasts: Floats,
+        labels: Floats,
     ) -> None:
         self.periods, self.expected, self.bands, self.settings = periods, expected, bands, settings
-        self.contrasts = contrasts
+        self.labels = labels
         drift = settings.drift_share * drift_covariance(bands, settings)
         noise = np.diag(settings.estimator_excess * periods.variance)
         self.prior = (1 - settings.data_share) * (noise + drift)
-        self.root = np.sqrt(periods.weight)[:, np.newaxis]
-        self.trend = _trend(periods)
         self.plain = plain_weights(bands)
 
     def statistics(self, log_power: Floats) -> tuple[Floats, Floats]:
         """Return the statistic of every labelling, and the weights that the true one rests on.
 
-        The statistic is the largest of the matched contrast, which knows the expected spectrum and
-        how shop noise drifts, and of the plain rises of the octaves, which know nothing and so
-        cannot be misled by a spectrum that is not as expected.
+        The statistic is the largest of two matched contrasts, which know the expected spectrum, one
+        in noise that drifts as this take's does and one in noise that does not, and of the plain
+        rises of the octaves, which know nothing and so cannot be misled by a spectrum that is not
+        as expected.
         """
         log_power = log_power - self.periods.ambient
-        E = self.root * log_power
-        E = E - self.trend @ (self.trend.T @ E)
-        D = self.contrasts @ E
-        matched = self._matched_weights(log_power, E, D)
-        t = [self._studentised(matched, D, E)]
-        t += [self._studentised(np.broadcast_to(w, D.shape), D, E) for w in self.plain]
+        design = self._design(log_power)
+        E = design.root * log_power
+        E = E - design.trend @ (design.trend.T @ E)
+        D = design.contrasts @ E
+        s = self._shape(log_power)
+        fixed = np.vstack([s / self.periods.variance, self.plain])
+        matched = self._matched_weights(s, E, D, design.dof)
+        t = [self._studentised(matched, D, E, design.dof)]
+        t += [self._studentised(np.broadcast_to(w, D.shape), D, E, design.dof) for w in fixed]
         best = int(np.argmax([row[0] for row in t]))
-        weights = matched[0] if best == 0 else self.plain[best - 1]
+        weights = matched[0] if best == 0 else fixed[best - 1]
         return np.max(t, axis=0), weights
 
-    def _matched_weights(self, log_power: Floats, E: Floats, D: Floats) -> Floats:
+    def _design(self, log_power: Floats) -> _Design:
+        variance, settings = self.periods.variance, self.settings
+        step = step_of(log_power, variance, settings)
+        weight = self.periods.weight * unspoilt_weights(
+            log_power, variance, self.bands, settings, step=step
+        )
+        root = np.sqrt(weight / weight.mean())[:, np.newaxis]
+        trend = _trend(root, self.periods.middle_s, step)
+        return _Design(root, trend, _contrasts(self.labels, root, trend))
+
+    def _matched_weights(self, s: Floats, E: Floats, D: Floats, dof: int) -> Floats:
         """Weights V^-1 s of each labelling, shape (labelings, bands).
 
-        V = data_share S + prior with S = (E'E - DD') / (n - 3) differs between labelings by a
+        V = data_share S + prior with S = (E'E - DD') / dof differs between labelings by a
         matrix of rank one, so one factorisation serves all (Sherman-Morrison).
         """
-        c = self.settings.data_share / (len(E) - 3)
-        s = self._shape(log_power)
+        c = self.settings.data_share / dof
         Z = np.linalg.solve(c * (E.T @ E) + self.prior, np.vstack([s, D]).T).T
         gain = c * (D @ Z[0]) / (1 - c * (D * Z[1:]).sum(axis=1))
         return np.asarray(Z[0] + gain[:, np.newaxis] * Z[1:], dtype=np.float64)
 
-    def _studentised(self, a: Floats, D: Floats, E: Floats) -> Floats:
+    def _studentised(self, a: Floats, D: Floats, E: Floats, dof: int) -> Floats:
         """Contrast a'D over its standard deviation, measured and expected scatter pooled."""
-        dof, known = len(E) - 3, self.settings.theory_dof
+        known = self.settings.theory_dof
         contrast = (a * D).sum(axis=1)
         scatter = np.maximum(((a @ E.T) ** 2).sum(axis=1) - contrast**2, 0.0)
         variance = (scatter + known * (a**2 @ self.periods.variance)) / (dof + known)
@@ -263,7 +303,8 @@ class _Test:
         return bool(t[0] >= threshold + self.settings.detection_margin)
 
     def _without_rise(self, label: Floats) -> Floats:
-        x = self.contrasts[0] * self.root[:, 0]
+        design = self._design(self.periods.log_power - self.periods.ambient)
+        x = design.contrasts[0] * design.root[:, 0]
         rise = (x @ self.periods.log_power) / (x @ label)
         return np.asarray(self.periods.log_power - np.outer(label, rise), dtype=np.float64)
 
@@ -282,19 +323,18 @@ def _stacked(floors: list[Floor]) -> tuple[Floats, Floats]:
     return np.array([f.log_power for f in floors]), np.array([f.frames for f in floors])
 
 
-def _trend(periods: Periods) -> Floats:
-    """Weighted constant and slope over time, orthonormal, shape (periods, 2)."""
-    root = np.sqrt(periods.weight)
-    t = periods.middle_s - (periods.weight @ periods.middle_s) / periods.weight.sum()
-    x = np.column_stack([root, root * t])
-    return np.asarray(x / np.sqrt((x**2).sum(axis=0)), dtype=np.float64)
+def _trend(root: Floats, middle_s: Floats, step: int | None) -> Floats:
+    """Weighted constant, slope over time and step, orthonormal, shape (periods, 2 or 3)."""
+    columns = [np.ones(len(root)), (middle_s - middle_s.mean()) / np.ptp(middle_s)]
+    if step is not None:
+        columns.append((np.arange(len(root)) >= step).astype(np.float64))
+    return np.asarray(np.linalg.qr(root * np.column_stack(columns))[0], dtype=np.float64)
 
 
-def _contrasts(labels: Floats, periods: Periods) -> Floats:
-    """Weighted labelings less constant and slope, unit length, shape (labelings, periods)."""
-    q = _trend(periods)
-    x = labels * np.sqrt(periods.weight)
-    x = x - (x @ q) @ q.T
+def _contrasts(labels: Floats, root: Floats, trend: Floats) -> Floats:
+    """Weighted labelings less the trend, unit length, shape (labelings, periods)."""
+    x = labels * root[:, 0]
+    x = x - (x @ trend) @ trend.T
     return np.asarray(x / np.sqrt((x**2).sum(axis=1, keepdims=True)), dtype=np.float64)
 
 

@@ -35,6 +35,17 @@ class HissSettings:
     quiet_share: float = 0.2
     """Below this share of frames kept, a floor rests on few quiet frames. Chosen: decision 0010."""
 
+    unspoilt_share: float = 0.7
+    """Share of the periods of a take assumed to be free of long shop noise [1]. Chosen: decision
+    0016; above one half, so that a strong leak spoils nothing."""
+    spoilt_width: float = 4.0
+    """A period this far from the others counts nothing [scales]. Chosen: decision 0016."""
+    spoilt_floor: float = 2.0
+    """Least scale over the spread of stationary noise [1]. Chosen: decision 0016."""
+    step_share: float = 0.9
+    """A step of the floor must leave at most this share of the scatter [1]. Chosen: decision
+    0016."""
+
     data_share: float = 0.5
     """Weight of the measured covariance against the expected one. Chosen: decision 0010."""
     estimator_excess: float = 1.1
