@@ -178,6 +178,8 @@ def test_the_spectrogram_runs(bay: Bay) -> None:
     columns = tuple(Column(10_000 + n, bytes([level]) * 48) for n, level in enumerate((0, 255)))
     bay.show(replace(MOMENTS["air-on"], instruction="columns", spectrogram=columns))
     assert bay.page.evaluate(edge) == [250, 25]
+    picture = "document.getElementById('spectrogram').height"
+    assert bay.page.evaluate(picture) == 48
 
 
 @pytest.mark.slow
@@ -228,6 +230,16 @@ def test_hostile_text_stays_text(bay: Bay) -> None:
 
 
 @pytest.mark.slow
+def test_a_leak_stands_before_the_sound_cylinders(bay: Bay) -> None:
+    fine = replace(VERDICT, cylinder=1, text="a sound cylinder", sound=True)
+    bay.show(replace(MOMENTS["done"], instruction="two", verdicts=(fine, VERDICT)))
+    told = bay.text("#verdict")
+    assert told.index("Cylinder 3: exhaust valve leaks") < told.index("Cylinder 1: a sound")
+    assert "Cylinder 1: a sound cylinder, 94 %" in told
+    assert bay.page.locator("#verdict li").count() == 4
+
+
+@pytest.mark.slow
 def test_a_lost_program_is_said(browser: Any) -> None:
     board = Board()
     board.publish(MOMENTS["move"])
@@ -253,6 +265,8 @@ def test_another_screen_pairs_with_its_code(browser: Any) -> None:
         page.wait_for_function("document.getElementById('pairing-told').textContent !== ''")
         page.fill("#code", served.pairing_code or "")
         page.click("#pair-button")
-        page.wait_for_selector("#bay:not([hidden])")
-        assert page.inner_text("#instruction") == MOMENTS["move"].instruction
+        page.wait_for_function(
+            "t => document.getElementById('instruction').textContent === t",
+            arg=MOMENTS["move"].instruction,
+        )
         page.close()

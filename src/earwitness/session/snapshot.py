@@ -108,6 +108,8 @@ class Verdict:
     ranking: tuple[Candidate, ...]
     """Likeliest first."""
     next_check: str | None = None
+    sound: bool = False
+    """The cylinder does not leak: one line is enough."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ import { drawEngine, drawScale, Spectrogram } from "/drawing.js";
 
 const SILENT_MS = 5000; // without a sign of life the page says that it has lost the program
 const AGAIN_MS = 1000;
+const TYPING = ["gauge", "read-back"];
 const OPEN_CAUTIONS = 2; // the others are one press away
 const MOST_UNREAD = 1 << 20; // characters of an event that never ends
 const by = (id) => document.getElementById(id);
@@ -37,7 +38,8 @@ function show(shown) {
   document.body.dataset.phase = shown.phase;
   say("instruction", shown.instruction);
   say("detail", shown.detail);
-  say("air", WORDS.air[shown.phase] ?? "");
+  const air = WORDS.air[shown.phase] ?? "";
+  say("air", air === shown.instruction ? "" : air);
   say("seconds", shown.seconds_left === null ? "" : WORDS.seconds(shown.seconds_left));
   say("cycle", shown.cycle ? WORDS.cycle(...shown.cycle) : "");
   list(by("warnings"), shown.warnings.map((text) => ({ text })));
@@ -51,7 +53,7 @@ function show(shown) {
   showSound(shown);
   showVerdicts(shown);
   showButtons(shown.actions);
-  by("keypad").hidden = !shown.actions.includes("reading");
+  by("keypad").hidden = !shown.actions.includes("reading") || !TYPING.includes(shown.phase);
 }
 
 function showPlace(shown) {
@@ -99,7 +101,9 @@ function showVerdicts({ verdicts }) {
   if (panel.dataset.told === told) return;
   panel.dataset.told = told;
   panel.hidden = verdicts.length === 0;
-  panel.replaceChildren(...verdicts.flatMap((v) => {
+  const inOrder = [...verdicts.filter((v) => !v.sound), ...verdicts.filter((v) => v.sound)];
+  panel.replaceChildren(...inOrder.flatMap((v) => {
+    if (v.sound) return [element("p", `${WORDS.verdictOf(v.cylinder)}: ${WORDS.inOneLine(v.text, v.ranking[0]?.sure ?? "")}`)];
     const title = element("h3", `${WORDS.verdictOf(v.cylinder)}: ${v.text}`);
     const rows = element("ol");
     rows.append(...v.ranking.slice(0, 4).map((c) => {

@@ -8,8 +8,7 @@ const RISE_RANGE_DB = [-3, 12];
 const RISE_TICKS_DB = [-1, 0, 0.3, 1, 3, 6, 10];
 const INK = [25, 23, 19];
 const PAPER = [250, 247, 239];
-const QUIET_BYTE = 55; // about -94 dB re full scale
-const LOUD_BYTE = 170; // about -40 dB re full scale
+const LOUD_BYTES = 75; // about 35 dB
 
 export function shape(parent, name, attributes, text) {
   const made = document.createElementNS(SVG, name);
@@ -105,46 +104,52 @@ export function drawScale(svg, now, rise, detectable) {
   shape(svg, "text", { x: 8, y: 86, class: "tick unit" }, "dB");
 }
 
+// The last columns, drawn anew with each: the quietest tenth of what is shown is paper, and LOUD_BYTES
+// above it is ink, so that a soft microphone draws as well as a loud one.
 export class Spectrogram {
   constructor(canvas) {
     this.canvas = canvas;
     this.ink = canvas.getContext("2d", { alpha: false });
-    this.bands = 0;
-    this.last = -1;
+    this.columns = [];
+    this.draw();
   }
 
-  // Moves the picture left and draws what is new at its right edge.
   add(columns) {
-    for (const [number, coded] of columns) {
-      if (number <= this.last) continue;
-      const bytes = Uint8Array.from(atob(coded), (c) => c.charCodeAt(0));
-      this.fit(bytes.length);
-      const { width } = this.canvas;
-      const step = this.last < 0 ? 1 : Math.min(width, number - this.last);
-      this.ink.drawImage(this.canvas, -step, 0);
-      this.ink.fillStyle = `rgb(${PAPER})`;
-      this.ink.fillRect(width - step, 0, step, this.bands);
-      this.draw(bytes, width - 1);
-      this.last = number;
+    const last = this.columns.at(-1)?.[0] ?? -1;
+    const fresh = columns.filter(([number]) => number > last);
+    if (fresh.length === 0) return;
+    for (const [number, coded] of fresh) {
+      this.columns.push([number, Uint8Array.from(atob(coded), (c) => c.charCodeAt(0))]);
     }
+    this.columns = this.columns.slice(-this.canvas.width);
+    this.draw();
   }
 
-  fit(bands) {
-    if (bands === this.bands) return;
-    this.bands = bands;
-    this.canvas.height = bands;
-    this.ink.fillStyle = `rgb(${PAPER})`;
-    this.ink.fillRect(0, 0, this.canvas.width, bands);
+  draw() {
+    const { width } = this.canvas;
+    const bands = this.columns.at(-1)?.[1].length ?? this.canvas.height;
+    if (this.canvas.height !== bands) this.canvas.height = bands;
+    const picture = this.ink.createImageData(width, bands);
+    for (let i = 0; i < picture.data.length; i += 4) picture.data.set([...PAPER, 255], i);
+    const quiet = this.quietByte();
+    for (const [number, bytes] of this.columns) {
+      const x = width - 1 - (this.columns.at(-1)[0] - number);
+      if (x < 0 || bytes.length !== bands) continue;
+      bytes.forEach((byte, band) => {
+        const dark = Math.min(1, Math.max(0, (byte - quiet) / LOUD_BYTES));
+        const at = 4 * ((bands - 1 - band) * width + x);
+        PAPER.forEach((paper, c) => { picture.data[at + c] = paper + (INK[c] - paper) * dark; });
+      });
+    }
+    this.ink.putImageData(picture, 0, 0);
   }
 
-  draw(bytes, x) {
-    const picture = this.ink.createImageData(1, this.bands);
-    bytes.forEach((byte, band) => {
-      const dark = Math.min(1, Math.max(0, (byte - QUIET_BYTE) / (LOUD_BYTE - QUIET_BYTE)));
-      const at = 4 * (this.bands - 1 - band);
-      PAPER.forEach((paper, i) => { picture.data[at + i] = paper + (INK[i] - paper) * dark; });
-      picture.data[at + 3] = 255;
-    });
-    this.ink.putImageData(picture, x, 0);
+  quietByte() {
+    const counts = new Uint32Array(256);
+    let all = 0;
+    for (const [, bytes] of this.columns) for (const byte of bytes) { counts[byte] += 1; all += 1; }
+    let byte = 0;
+    for (let below = counts[0]; below < all / 10 && byte < 255;) below += counts[++byte];
+    return byte;
   }
 }

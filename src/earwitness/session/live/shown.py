@@ -133,23 +133,24 @@ def _words(state: State, view: View, point: ListeningPoint | None) -> tuple[str,
     """Return the instruction and its detail."""
     place = state.place
     if state.phase in ("done", "paused"):
-        return text(state.phase), text(f"{state.phase}_detail")
+        return text(f"shown_{state.phase}"), text(f"{state.phase}_detail")
     if place is None:
-        return text("all_done"), text("all_done_detail")
+        return text("shown_all_done"), text("all_done_detail")
     if state.phase in ("get-ready", *IN_TAKE):
         return _words_in_a_take(state)
     if place.point == GAUGE:
-        return text("gauge", n=place.cylinder), view.said if view.waiting else text("gauge_detail")
+        detail = text("shown_gauge_detail", n=place.cylinder)
+        return text("shown_gauge"), view.said if view.waiting else detail
     how = how_to_hold(point) if point else ""
-    move = text("move", n=place.cylinder, point=spoken_point(place.point))
+    move = text("shown_move", point=spoken_point(place.point))
     return move, f"{how} {text('start')}".strip()
 
 
 def _words_in_a_take(state: State) -> tuple[str, str]:
     if state.scoring:
-        return text("scoring"), ""
+        return text("shown_scoring"), ""
     if state.phase == "get-ready":
-        return text("ready"), ""
+        return text("shown_ready"), ""
     return text("air_on" if state.air_on else "air_off"), text("listening")
 
 
@@ -165,4 +166,5 @@ def _verdict(cylinder: CylinderVerdict) -> snapshot.Verdict:
         snapshot.Candidate(in_words(r.verdict), r.probability) for r in cylinder.ranking[:4]
     )
     said = in_words(cylinder.verdict)
-    return snapshot.Verdict(cylinder.cylinder, said, ranking, cylinder.next_check)
+    sound = cylinder.verdict == "sealed"
+    return snapshot.Verdict(cylinder.cylinder, said, ranking, cylinder.next_check, sound=sound)

@@ -9,7 +9,6 @@ if TYPE_CHECKING:
 
 MESSAGES = {
     "gauge": "cylinder {n}: piston at the top of compression, air on, read the gauge",
-    "gauge_detail": "Say for example: leakage twelve percent. Then confirm, then next.",
     "move": "cylinder {n}: hold the probe at the {point}",
     "start": "Air off. Say next, or press start; then keep quiet.",
     "ready": "air off, keep quiet",
@@ -34,13 +33,23 @@ MESSAGES = {
     "help": "say next, retest, skip that, pause test, a listening point, or a reading",
     "not_understood": "that is no reading: {text}",
     "first_gauge": "cylinder {n}",
+    "shown_gauge": "Read the gauge",
+    "shown_gauge_detail": "Cylinder {n}: piston at the top of compression, air on. Say for "
+    "example: leakage twelve percent. Then confirm, then next.",
+    "shown_move": "Probe to the {point}",
+    "shown_ready": "Keep quiet",
+    "shown_scoring": "One moment",
+    "shown_paused": "Paused",
+    "shown_all_done": "Plan done",
+    "shown_done": "Finished",
     "lost": "sound was lost in this take",
     "probe_gone": "The probe microphone has stopped sending sound.",
     "plug_in": "Plug it in again, then take this place again.",
     "probe_back": "the probe microphone is back",
     "voice_gone": "The headset has stopped sending sound: use the keys or the page.",
 }
-"""What is said and shown, with slots in braces."""
+"""What is said and shown, with slots in braces. `shown_` begins what is set so large that it can be
+read at 3 m: it should not be longer than 24 letters."""
 
 
 def text(message: str, **slots: object) -> str:
