@@ -35,6 +35,10 @@ STEP_TOLERANCE = (0.03, 0.04)
 the change [1]. A gain changes all bands alike; nothing in a shop does. Chosen: as above."""
 STEP_MISFIT = 1.0
 """Mean squared difference between bands over that expected, at most [1]. Chosen: as above."""
+STEP_LASTS = 0.6
+"""Share of the step by which the quietest moment of all that follows differs from that of all that
+went before, at least [1]: a loud tool that fills all bands gets louder and softer alike, but it
+stops. Chosen: as above."""
 QUANTILE_EXCESS = 1.8
 """Variance of the 0.3 quantile over that of the mean, log of a chi-squared variable [1]:
 p (1 - p) / f^2 at the quantile of a normal variable is 1.74."""
@@ -129,7 +133,12 @@ class Changes:
         weight = 1 / (chance + (part + share * common[:, np.newaxis]) ** 2)
         gain = (change * weight).sum(axis=1) / weight.sum(axis=1)
         misfit = ((change - gain[:, np.newaxis]) ** 2 * weight).mean(axis=1)
-        return bool(((np.abs(gain) >= LEAST_STEP) & (misfit <= STEP_MISFIT)).any())
+        level = blocks @ self.bands.dof / self.bands.dof.sum()
+        before = np.minimum.accumulate(level)[n - 1 : -n - 1]
+        after = np.minimum.accumulate(level[::-1])[::-1][n + 1 : len(level) - n + 1]
+        lasts = (after - before) * np.sign(gain) >= STEP_LASTS * np.abs(gain)
+        flat = (np.abs(gain) >= LEAST_STEP) & (misfit <= STEP_MISFIT)
+        return bool((flat & lasts).any())
 
     @property
     def spoken_over(self) -> bool:
