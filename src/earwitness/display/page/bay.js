@@ -5,7 +5,8 @@ import { drawEngine, drawScale, Spectrogram } from "/drawing.js";
 
 const SILENT_MS = 5000; // without a sign of life the page says that it has lost the program
 const AGAIN_MS = 1000;
-const TYPING = ["gauge", "read-back"];
+const TYPING = ["gauge"];
+const ANSWERS = ["confirm", "no", "repeat"]; // while a value waits for one, nothing else is offered
 const OPEN_CAUTIONS = 2; // the others are one press away
 const MOST_UNREAD = 1 << 20; // characters of an event that never ends
 const by = (id) => document.getElementById(id);
@@ -52,7 +53,8 @@ function show(shown) {
   showPlace(shown);
   showSound(shown);
   showVerdicts(shown);
-  showButtons(shown.actions);
+  const answering = shown.phase === "read-back" && shown.actions.includes("confirm");
+  showButtons(answering ? ANSWERS : shown.actions);
   by("keypad").hidden = !shown.actions.includes("reading") || !TYPING.includes(shown.phase);
 }
 

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.diagnosis.hypotheses import in_words
+from earwitness.diagnosis.hypotheses import SEALED, UNDETERMINED, in_words
+from earwitness.diagnosis.verdict import percent_sure
 from earwitness.engine.cautions import cautions
 from earwitness.engine.listening_points import listening_points
 from earwitness.session import snapshot
 from earwitness.session.columns import Columns
 from earwitness.session.live.steps import GAUGE, IN_TAKE, State, allowed
-from earwitness.session.live.words import how_to_hold, spoken_point, text
+from earwitness.session.live.words import SEALS, how_to_hold, spoken_point, text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -132,10 +133,10 @@ def _point(state: State) -> ListeningPoint | None:
 def _words(state: State, view: View, point: ListeningPoint | None) -> tuple[str, str]:
     """Return the instruction and its detail."""
     place = state.place
-    if state.phase in ("done", "paused"):
-        return text(f"shown_{state.phase}"), text(f"{state.phase}_detail")
-    if place is None:
-        return text("shown_all_done"), text("all_done_detail")
+    if state.phase == "paused":
+        return text("shown_paused"), text("paused_detail")
+    if state.phase == "done" or place is None:
+        return _words_at_the_end(state, view)
     if state.phase in ("get-ready", *IN_TAKE):
         return _words_in_a_take(state)
     if place.point == GAUGE:
@@ -144,6 +145,42 @@ def _words(state: State, view: View, point: ListeningPoint | None) -> tuple[str,
     how = how_to_hold(point) if point else ""
     move = text("shown_move", point=spoken_point(place.point))
     return move, f"{how} {text('start')}".strip()
+
+
+def _words_at_the_end(state: State, view: View) -> tuple[str, str]:
+    """Return the verdict with its certainty, once there is one."""
+    name = "done" if state.phase == "done" else "all_done"
+    if view.verdict is None:
+        return text(f"shown_{name}"), text(f"{name}_detail")
+    told, found = headline(view.verdict)
+    return told, " ".join(s for s in (found, text(f"{name}_detail")) if s)
+
+
+def headline(verdict: EngineVerdict) -> tuple[str, str]:
+    """Return the verdict in one short line with its certainty, and what each leak is."""
+    bad = [c for c in verdict.cylinders if c.verdict != SEALED]
+    leaks = [c for c in bad if c.verdict != UNDETERMINED]
+    if not bad:
+        least = min((c.probability for c in verdict.cylinders), default=0.0)
+        return text("shown_sound", sure=percent_sure(least)), ""
+    details = " ".join(_detail(c) for c in bad)
+    if len(leaks) == 1:
+        (leak,) = leaks
+        seal = SEALS.get(leak.verdict) or _capital(in_words(leak.verdict))
+        return text("shown_leak", seal=seal, sure=percent_sure(leak.probability)), details
+    return (text("shown_leaks", count=len(leaks)) if leaks else text("shown_open")), details
+
+
+def _detail(cylinder: CylinderVerdict) -> str:
+    is_open = cylinder.verdict == UNDETERMINED
+    named = cylinder.ranking[0].verdict if is_open and cylinder.ranking else cylinder.verdict
+    sure = percent_sure(cylinder.probability)
+    message = "likeliest" if is_open else "of_cylinder"
+    return text(message, n=cylinder.cylinder, seal=in_words(named), sure=sure)
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def _words_in_a_take(state: State) -> tuple[str, str]:
@@ -166,5 +203,5 @@ def _verdict(cylinder: CylinderVerdict) -> snapshot.Verdict:
         snapshot.Candidate(in_words(r.verdict), r.probability) for r in cylinder.ranking[:4]
     )
     said = in_words(cylinder.verdict)
-    sound = cylinder.verdict == "sealed"
+    sound = cylinder.verdict == SEALED
     return snapshot.Verdict(cylinder.cylinder, said, ranking, cylinder.next_check, sound=sound)

@@ -42,6 +42,12 @@ MESSAGES = {
     "shown_paused": "Paused",
     "shown_all_done": "Plan done",
     "shown_done": "Finished",
+    "shown_leak": "{seal}, {sure}",
+    "shown_leaks": "{count} cylinders leak",
+    "shown_open": "Undetermined",
+    "shown_sound": "All sound, {sure}",
+    "of_cylinder": "Cylinder {n}: {seal}, {sure}.",
+    "likeliest": "Cylinder {n}: open; likeliest is {seal}, {sure}.",
     "lost": "sound was lost in this take",
     "probe_gone": "The probe microphone has stopped sending sound.",
     "plug_in": "Plug it in again, then take this place again.",
@@ -50,6 +56,17 @@ MESSAGES = {
 }
 """What is said and shown, with slots in braces. `shown_` begins what is set so large that it can be
 read at 3 m: it should not be longer than 24 letters."""
+
+
+SEALS = {
+    "rings-or-piston": "Rings or piston",
+    "exhaust-valve": "Exhaust valve",
+    "intake-valve": "Intake valve",
+    "head-gasket-coolant": "Head gasket, coolant",
+    "head-gasket-neighbour": "Head gasket, neighbour",
+    "set-up": "Test set-up",
+}
+"""Each verdict as it is set in large type."""
 
 
 def text(message: str, **slots: object) -> str:
