@@ -94,8 +94,7 @@ class Changes:
     def __init__(self, bands: Bands, sample_rate_hz: int) -> None:
         self.bands, self.fs = bands, sample_rate_hz
         self._hop = window_length(sample_rate_hz) // 2
-        self.knocks = 0
-        """Dull thumps, as of a hand on the probe."""
+        self._knocks = 0
         self._voiced = self._active = 0
         self._blocks: list[Floats] = []
 
@@ -114,7 +113,7 @@ class Changes:
             part = log_power[start : start + BLOCK_FRAMES]
             k = int(BLOCK_QUANTILE * len(part))
             self._blocks.append(np.partition(part, k, axis=0)[k].copy())
-        self.knocks += self._knocks_in(log_power)
+        self._knocks += self._knocks_in(log_power)
         self._listen_for_voices(log_power, sound)
 
     @property
@@ -145,6 +144,11 @@ class Changes:
         """Whether someone spoke, in the bay or on a radio."""
         seconds = self._voiced * VOICE_FRAMES * self._hop / self.fs
         return seconds >= VOICED_S and self._voiced >= VOICED_SHARE * self._active
+
+    @property
+    def knocked(self) -> bool:
+        """Whether there were dull thumps, as of a hand on the probe, and no deep voice made them."""
+        return self._knocks > 0 and not self.spoken_over
 
     @property
     def cut_off(self) -> bool:

@@ -193,7 +193,7 @@ def flags_of(
         found |= {
             "gain-stepped": changes.gain_stepped,
             "speech": changes.spoken_over,
-            "knocked": changes.knocks > 0,
+            "knocked": changes.knocked,
         }
     return {name for name, is_so in found.items() if is_so}
 
