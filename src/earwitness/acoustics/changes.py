@@ -147,7 +147,7 @@ class Changes:
 
     @property
     def knocked(self) -> bool:
-        """Whether there were dull thumps, as of a hand on the probe, and no deep voice made them."""
+        """Whether there were dull thumps, as of a hand on the probe, that no deep voice made."""
         return self._knocks > 0 and not self.spoken_over
 
     @property
