@@ -1,6 +1,7 @@
 """Several points together: corrected probabilities, the loudest point, and the hose."""
 
 import dataclasses
+import math
 
 import pytest
 
@@ -118,6 +119,20 @@ def test_what_proves_nothing_does_not_count():
 def test_the_last_take_at_a_point_counts():
     takes = [finding("tailpipe", -85.0), finding("tailpipe", None, p=0.8)]
     assert across_points(takes).located == ()
+
+
+def test_a_noisy_take_may_hide_what_was_heard_across():
+    """Nothing proved at the oil filler, but up to 3 dB over a floor of -90 dB: -90 dB, derived. A
+    hiss of -95 dB elsewhere may be its echo, one of -85 dB may not.
+    """
+    spoilt = dataclasses.replace(
+        finding("oil-filler", None, p=0.2), interval_db=(-2.0, 10 * math.log10(2))
+    )
+    faint, loud = finding("tailpipe", -95.0), finding("tailpipe", -85.0)
+    assert across_points([faint, spoilt]).hidden == ("oil-filler",)
+    assert across_points([faint, spoilt]).located == ("tailpipe",)
+    assert across_points([loud, spoilt]).hidden == ()
+    assert across_points([spoilt]).hidden == ()
 
 
 def test_a_record_may_state_any_number():

@@ -62,6 +62,9 @@ class Across:
     """Where it is loudest: one point, several within the margin ("A or B"), or none."""
     margin_db: float | None
     """How much louder that is than the loudest other point that was found [dB]; None without."""
+    hidden: tuple[str, ...]
+    """Points where nothing was found, but noise could hide a leak louder than what was: their
+    takes do not exclude that it leaks there and is heard across."""
 
 
 def across_points(
@@ -97,7 +100,13 @@ def across_points(
         for name, p, h, x in zip(ours, adjusted, heard, levels, strict=True)
     )
     located, margin = _loudest(points, margin_db)
-    return Across(points, hose, located, margin)
+    top = max((p.level_db for p in points if p.found), default=math.inf)
+    hidden = tuple(
+        name
+        for (name, f), h in zip(ours.items(), heard, strict=True)
+        if not h and leak_level_db(f, rise_db=f.interval_db[1]) > top
+    )
+    return Across(points, hose, located, margin, hidden)
 
 
 def holm(p_values: Sequence[float]) -> tuple[float, ...]:
@@ -121,7 +130,7 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
     return tuple(found)
 
 
-def leak_level_db(finding: Finding) -> float:
+def leak_level_db(finding: Finding, *, rise_db: float | None = None) -> float:
     """Return the level of the leak alone over 1-16 kHz, floor taken off.
 
     The floor's own level is counted in, so that a point beside a fan is not taken for a soft one.
@@ -130,6 +139,8 @@ def leak_level_db(finding: Finding) -> float:
     ----------
     finding : Finding
         With floors.
+    rise_db : float, optional
+        Rise of the floor to take instead of the finding's own [dB].
 
     Returns
     -------
@@ -142,8 +153,9 @@ def leak_level_db(finding: Finding) -> float:
     f, off_db = np.array(floors.centre_hz), np.array(floors.off_db)
     width = np.where((f > HISS_HZ[0]) & (f < HISS_HZ[1]), f, 0.0)
     floor = float(10 ** (off_db.clip(-MOST_DB, MOST_DB) / 10) @ width / width.sum())
-    rise_db = min(max(finding.excess_db, LEAST_RISE_DB), MOST_DB)
-    return decibels(floor) + decibels(power_ratio(rise_db) - 1)
+    rise = finding.excess_db if rise_db is None else rise_db
+    rise = min(max(rise, LEAST_RISE_DB), MOST_DB)
+    return decibels(floor) + decibels(power_ratio(rise) - 1)
 
 
 def _proves(finding: Finding) -> bool:

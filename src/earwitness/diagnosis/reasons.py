@@ -108,11 +108,16 @@ def _together(evidence: CylinderEvidence) -> tuple[str, ...]:
     names = " and ".join(point_words(p) for p in across.located)
     listened = f"Of {len(across.points)} points listened to with the air cycled"
     sure = f"(p = {chance:.3f}, all points counted)"
+    hidden = ""
+    if across.hidden:
+        silent = ", ".join(map(point_words, across.hidden))
+        hidden = f" Noise could hide a louder one: {silent}."
     if len(across.located) > 1:
-        return (f"{listened}, {names} hiss equally loudly within 3 dB {sure}.",)
+        return (f"{listened}, {names} hiss equally loudly within 3 dB {sure}.{hidden}",)
     if across.margin_db is None:
-        return (f"{listened}, only {names} hisses {sure}.",)
-    return (f"{listened}, {names} hisses loudest, by {across.margin_db:.1f} dB {sure}.",)
+        return (f"{listened}, only {names} hisses {sure}.{hidden}",)
+    loudest = f"{names} hisses loudest, by {across.margin_db:.1f} dB {sure}"
+    return (f"{listened}, {loudest}.{hidden}",)
 
 
 def _size(evidence: CylinderEvidence) -> tuple[str, ...]:
