@@ -6,7 +6,7 @@ human prompts (Debian: asterisk-moh-opsound-wav, asterisk-core-sounds-en-g722). 
 peak of a bubble over the noise between 0.4 and 8 kHz. The thresholds were chosen on seeds 5, 6, 11,
 21, 22 and 501 (decision 0015); the seed here was not used for that.
 
-Run: python benchmarks/bubbles.py [--minutes 10] [--seed 9001]   (about 25 minutes)
+Run: python benchmarks/bubbles.py [--minutes 10] [--seed 9001]   (about 12 minutes)
 """
 
 from __future__ import annotations
@@ -162,28 +162,36 @@ def takes(rng: np.random.Generator, per_minute: float, *, drips: bool, number: i
     )
 
 
+def sounds(rng: np.random.Generator, minutes: float) -> None:
+    """Print what is found, and what else is taken for a bubble."""
+    print("rate/min   dB    true  recall  extra/min  radius %  |err| %")
+    for per_minute in (30, 300):
+        for level in LEVELS_DB:
+            share = 0.4 if per_minute > 100 else 1.0
+            print(recall(rng, per_minute, level, minutes * share), flush=True)
+    print(f"\n{'no bubbles':20} false/min  upper 95 % limit   (minutes: {minutes:g})")
+    for name, (make, number, range_db) in others(rng).items():
+        false = 0
+        for _ in range(round(minutes * 60 / SECONDS)):
+            false += len(find_bubbles(disturbed(rng, make, number, range_db), FS).bubbles)
+        upper = (false + 1.92 + 1.96 * np.sqrt(false + 0.96)) / minutes
+        print(f"{name:20} {false / minutes:9.2f} {upper:12.2f}", flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--seed", type=int, default=9001)
+    parser.add_argument("--takes", type=int, default=40, help="air-cycled takes of each kind")
+    parser.add_argument("--only-takes", action="store_true", help="only the last table")
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
     print(f"seed {options.seed}\n")
-    print("rate/min   dB    true  recall  extra/min  radius %  |err| %")
-    for per_minute in (30, 300):
-        for level in LEVELS_DB:
-            minutes = options.minutes * (0.4 if per_minute > 100 else 1)
-            print(recall(rng, per_minute, level, minutes), flush=True)
-    print(f"\n{'no bubbles':20} false/min  upper 95 % limit   (minutes: {options.minutes:g})")
-    for name, (make, number, range_db) in others(rng).items():
-        false = 0
-        for _ in range(round(options.minutes * 60 / SECONDS)):
-            false += len(find_bubbles(disturbed(rng, make, number, range_db), FS).bubbles)
-        upper = (false + 1.92 + 1.96 * np.sqrt(false + 0.96)) / options.minutes
-        print(f"{name:20} {false / options.minutes:9.2f} {upper:12.2f}", flush=True)
+    if not options.only_takes:
+        sounds(rng, options.minutes)
     print("\ncycled takes       per min  takes  on     off      p<=.01")
     for per_minute, drips in ((5, False), (15, False), (60, False), (15, True), (60, True)):
-        print(takes(rng, per_minute, drips=drips, number=40), flush=True)
+        print(takes(rng, per_minute, drips=drips, number=options.takes), flush=True)
 
 
 if __name__ == "__main__":
