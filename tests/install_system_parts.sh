@@ -6,10 +6,13 @@
 #   chromium                        a browser (tests of the report)
 #   poppler-utils                   counts the pages of a printed report
 #   libpango-1.0-0 and so on        sets the type of the report's PDF
+#   pulseaudio and so on            a sound server of the tests' own, with microphones made of software
+#   espeak-ng                       the voice that reads back
 #   openssl                         an independent check of signatures and keys
 set -eu
 
 packages="libportaudio2 asterisk-core-sounds-en-g722 chromium poppler-utils openssl \
+    pulseaudio pulseaudio-utils libasound2-plugins espeak-ng \
     libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 
 missing_packages() {

@@ -37,7 +37,7 @@ BAD = Scored(usable=False, result="refused", why="It was overdriven.", remedy="S
 
 def go(*events, places=PLACES, cycles=2):
     state, effects = steps.begin(TWO, places, cycles)
-    for event in events:
+    for event in (press("understood"), *events):
         state, more = steps.step(state, event)
         effects += more
     return state, effects
@@ -49,6 +49,20 @@ def press(action: str, value: str = "") -> Press:
 
 NEXT = press("next")
 TAKE = [NEXT, TakeBegun(), *[Due()] * 5]
+
+
+def test_nothing_goes_on_before_the_cautions_are_understood() -> None:
+    state, effects = steps.begin(TWO, PLACES)
+    assert "crank" in effects[-1].text
+    for event in (*[press(a) for a in ("again", "skip", "resume")], Due(), TakeBegun()):
+        assert steps.step(state, event) == (state, [])
+    assert steps.allowed(state, waiting=False) == ("understood", "pause", "finish")
+    state, _ = steps.step(state, press("pause"))
+    state, _ = steps.step(state, press("resume"))
+    assert state.phase == "cautions"
+    state, effects = steps.step(state, press("understood"))
+    assert state.phase == "gauge"
+    assert Note("The cautions were read and understood before the air went on.") in effects
 
 
 def test_the_plan_begins_with_the_gauge_of_each_cylinder() -> None:

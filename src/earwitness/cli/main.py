@@ -293,7 +293,7 @@ def settings(
 ) -> None:
     """Show what is in force, and from where: default, settings file, or environment.
 
-    Example: EARWITNESS_PROBE=contact earwitness settings
+    Example: earwitness settings --new
     """
     from earwitness.cli import settings as cli_settings
 

@@ -11,12 +11,23 @@ from dataclasses import dataclass, field, replace
 from typing import Literal, get_args
 
 Phase = Literal[
-    "set-up", "move", "get-ready", "air-off", "air-on", "gauge", "read-back", "paused", "done"
+    "set-up",
+    "cautions",
+    "move",
+    "get-ready",
+    "air-off",
+    "air-on",
+    "gauge",
+    "read-back",
+    "paused",
+    "done",
 ]
-"""What the inspection waits for: the engine's description, the next place, the start of a take, the
-air valve closed or open, a gauge reading, the answer to a value read back, going on, nothing."""
+"""What the inspection waits for: the engine's description, that someone has understood what can
+hurt, the next place, the start of a take, the air valve closed or open, a gauge reading, the answer
+to a value read back, going on, nothing."""
 StepState = Literal["to-do", "now", "done", "spoiled", "skipped"]
 Action = Literal[
+    "understood",
     "start",
     "again",
     "next",
@@ -32,9 +43,10 @@ Action = Literal[
     "point",
     "reading",
 ]
-"""What a page may ask: begin the take, take it again, go to the next place, leave the place out,
-pause, go on, say yes or no to the value read back, take back the last value, say it again, end the
-inspection; go to a cylinder, go to a listening point, give a gauge reading."""
+"""What a page may ask: say that the cautions are understood, begin the take, take it again, go to
+the next place, leave the place out, pause, go on, say yes or no to the value read back, take back
+the last value, say it again, end the inspection; go to a cylinder, go to a listening point, give a
+gauge reading."""
 ACTIONS: tuple[Action, ...] = get_args(Action)
 WITH_VALUE: tuple[Action, ...] = ("cylinder", "point", "reading")
 """Actions that carry a value: `3`, `oil-filler`, `leakage 34 percent`."""

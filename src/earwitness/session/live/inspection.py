@@ -118,6 +118,15 @@ class LiveInspection:
         self._presses.put_nowait(press)
         self._events.put(None)
 
+    def interrupt(self) -> None:
+        """Put the inspection to rest, from any thread; `run` then returns None."""
+        self._resting = True
+
+    @property
+    def talking(self) -> bool:
+        """Whether anything is being said or waits to be."""
+        return self._ears.voice.busy
+
     def run(self) -> EngineVerdict | None:
         """Lead through the inspection; return the verdict, or None if it was put to rest.
 

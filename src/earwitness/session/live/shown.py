@@ -133,8 +133,8 @@ def _point(state: State) -> ListeningPoint | None:
 def _words(state: State, view: View, point: ListeningPoint | None) -> tuple[str, str]:
     """Return the instruction and its detail."""
     place = state.place
-    if state.phase == "paused":
-        return text("shown_paused"), text("paused_detail")
+    if state.phase in ("paused", "cautions"):
+        return text(f"shown_{state.phase}"), text(f"{state.phase}_detail")
     if state.phase == "done" or place is None:
         return _words_at_the_end(state, view)
     if state.phase in ("get-ready", *IN_TAKE):

@@ -26,6 +26,8 @@ GAUGE = "gauge"
 IN_TAKE: tuple[Phase, ...] = ("air-off", "air-on")
 ANSWERS: tuple[Action, ...] = ("confirm", "no", "scratch-that", "repeat", "reading")
 """What is asked of the gauge dialogue."""
+UNDERSTOOD: tuple[Action, ...] = ("understood", "confirm", "next", "start")
+"""What says that the cautions are understood: the page's own button, a word, the Enter key."""
 CYCLES = 6
 """How often the air is switched on in a take [1]. Chosen: enough to prove at 1 %, decision 0110."""
 SHORTEST_S, LONGEST_S = 2.6, 4.2
@@ -49,6 +51,8 @@ class State:
     """A take is over and its finding is awaited."""
     last: int | None = None
     """Index of the place that was finished last."""
+    understood: bool = False
+    """Somebody has said today that the cautions are understood."""
 
     @property
     def place(self) -> PlanStep | None:
@@ -213,7 +217,10 @@ def places_of(plan: TestPlan, done: Collection[tuple[int, str]] = ()) -> tuple[P
 def begin(
     layout: EngineLayout, places: tuple[PlanStep, ...], cycles: int = CYCLES
 ) -> tuple[State, list[Effect]]:
-    """Start, or go on with, an inspection at the first place that is not done."""
+    """Start, or go on with, an inspection at the first place that is not done.
+
+    Before anything else somebody must say that the cautions are understood, on each day anew.
+    """
     state = State(layout, places, cycles=cycles)
     first = next((i for i, p in enumerate(places) if p.state == "to-do"), None)
     state, effects = _go(state, first)
@@ -248,6 +255,8 @@ def allowed(state: State, *, waiting: bool) -> tuple[Action, ...]:
     """Return what may be asked now; `waiting` says that a value was read back."""
     if state.phase == "done":
         return ()
+    if state.phase == "cautions":
+        return ("understood", "pause", "finish")
     if state.phase == "paused":
         return ("resume", "finish")
     if state.phase in IN_TAKE:
@@ -272,8 +281,8 @@ def _while_recording(state: State, event: TakeBegun | Due | Spoilt) -> Step:
 
 
 def _pressed(state: State, action: Action, value: str) -> Step:
-    if state.phase == "paused":
-        return _while_paused(state, action)
+    if state.phase in ("paused", "cautions"):
+        return _before_going_on(state, action)
     if state.scoring:
         return state, []
     if state.phase in IN_TAKE or state.phase == "get-ready":
@@ -282,16 +291,29 @@ def _pressed(state: State, action: Action, value: str) -> Step:
         return state, [Answer(Press(action, value))]
     if action in ("cylinder", "point"):
         return _named(state, action, value)
-    return _OBEY[action](state)
+    obey = _OBEY.get(action)
+    return obey(state) if obey else (state, [])
 
 
-def _while_paused(state: State, action: Action) -> Step:
+def _before_going_on(state: State, action: Action) -> Step:
+    """Paused, or before the cautions are understood: nothing else is obeyed."""
     if action == "finish":
         return _finish(state)
+    if state.phase == "cautions":
+        return _cautions(state, action)
     if action != "resume":
         return state, []
     state, effects = _go(state, state.at)
     return state, [GoTo(state.cylinder), *effects]
+
+
+def _cautions(state: State, action: Action) -> Step:
+    if action == "pause":
+        return _pause(state)
+    if action not in UNDERSTOOD:
+        return state, []
+    state, effects = _go(replace(state, understood=True), state.at)
+    return state, [Note(text("understood")), *effects]
 
 
 def _in_take(state: State, action: Action) -> Step:
@@ -425,6 +447,8 @@ def _onward(state: State, *said: Effect) -> Step:
 def _go(state: State, at: int | None) -> Step:
     """Stand at a place and say what to do there."""
     state = replace(state, at=at, turns=0, scoring=False)
+    if not state.understood:
+        return replace(state, phase="cautions"), [Say(text("cautions"))]
     place = state.place
     if place is None:
         return replace(state, phase="move"), [Say(text("all_done"))]

@@ -47,7 +47,7 @@ SHORT: dict[str, Action] = {
 """What may be typed for short, and what it means."""
 POINT = "point:"
 _UNITS = {"%": " percent", "kpa": " kilopascals", "psi": " psi", "bar": " bar"}
-_NUMBER = re.compile(r"(\d+(?:[.]\d)?)\s*(%|kpa|psi|bar)?")
+_NUMBER = re.compile(r"(\d+(?:[.]\d)?)(?:\s*(%|kpa|psi|bar))?")
 
 
 def press_of(command: str | None, value: float | None) -> Press | None:

@@ -8,6 +8,12 @@ if TYPE_CHECKING:
     from earwitness.engine.listening_points import ListeningPoint
 
 MESSAGES = {
+    "cautions": "before the air: ignition and fuel disabled, nobody at the crank, eyes and ears "
+    "protected. read the cautions, then say next",
+    "cautions_detail": "Nothing goes on before somebody has read them and says so: press "
+    "Understood, or Enter, or say next.",
+    "understood": "The cautions were read and understood before the air went on.",
+    "shown_cautions": "Read the cautions",
     "gauge": "cylinder {n}: piston at the top of compression, air on, read the gauge",
     "move": "cylinder {n}: hold the probe at the {point}",
     "start": "Air off. Say next, or press start; then keep quiet.",

@@ -1,0 +1,131 @@
+"""A sound server of the tests' own: a shop as one sink, a room with a headset as another.
+
+Needs pulseaudio, pulseaudio-utils and libasound2-plugins (tests/install_system_parts.sh).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import time
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+ALSA = """
+pcm.probe { type pulse device "shop.monitor" hint.description "probe" }
+pcm.headset { type pulse device "room.monitor" hint.description "headset" }
+pcm.shop { type pulse device "shop" hint.description "what sounds in the shop" }
+pcm.loudspeaker { type pulse device "mouth" hint.description "loudspeaker" }
+pcm.!default { type pulse }
+ctl.!default { type pulse }
+"""
+SINKS = ("shop", "room", "mouth")
+FS = 48_000
+
+
+class SoundServer:
+    """A running PulseAudio daemon with a folder of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._players: list[subprocess.Popen[bytes]] = []
+        self._modules: dict[str, str] = {}
+        (folder / "asound.conf").write_text(ALSA)
+        self.environment = {
+            "XDG_RUNTIME_DIR": str(folder),
+            "XDG_CONFIG_HOME": str(folder / "config"),
+            "PULSE_RUNTIME_PATH": str(folder / "pulse"),
+            "PULSE_STATE_PATH": str(folder / "state"),
+            "PULSE_SERVER": f"unix:{folder}/pulse/native",
+            "ALSA_CONFIG_PATH": f"/usr/share/alsa/alsa.conf:{folder}/asound.conf",
+        }
+        for name in ("pulse", "state", "config"):
+            (folder / name).mkdir(mode=0o700)
+        self._daemon = subprocess.Popen(
+            ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
+             f"--log-target=file:{folder}/log", "-L", "module-native-protocol-unix"],
+            env=self._env(),
+        )  # fmt: skip
+        self._wait()
+        for sink in SINKS:
+            self.plug_in(sink)
+
+    def plug_in(self, sink: str) -> None:
+        """Make a sink; its monitor is a microphone."""
+        wide = ["format=float32le", f"rate={FS}", "channels=2"]
+        self._modules[sink] = self._control(
+            "load-module", "module-null-sink", f"sink_name={sink}", *wide
+        )
+
+    def unplug(self, sink: str) -> None:
+        """Take a sink and its microphone away."""
+        self._control("unload-module", self._modules.pop(sink))
+
+    def play(self, samples: np.ndarray, sink: str, fs: int = FS) -> subprocess.Popen[bytes]:
+        """Begin to play samples, shape (frames,) or (frames, 2); returns what can be stopped."""
+        both = samples if samples.ndim == 2 else np.stack([samples, samples], axis=1)
+        file = self.folder / f"{len(self._players)}.raw"
+        file.write_bytes(both.astype("<f4").tobytes())
+        player = subprocess.Popen(
+            ["pacat", f"--device={sink}", "--format=float32le", f"--rate={fs}", "--channels=2",
+             "--latency-msec=40", str(file)],
+            env=self._env(),
+        )  # fmt: skip
+        self._players.append(player)
+        return player
+
+    def stop(self) -> None:
+        """End everything that was started here."""
+        for process in (*self._players, self._daemon):
+            process.terminate()
+            process.wait()
+
+    def _env(self) -> dict[str, str]:
+        return {**os.environ, **self.environment}
+
+    def _control(self, *arguments: str) -> str:
+        done = subprocess.run(
+            ["pactl", *arguments], env=self._env(), capture_output=True, text=True, check=True
+        )
+        return done.stdout.strip()
+
+    def _wait(self) -> None:
+        for _ in range(100):
+            with contextlib.suppress(subprocess.CalledProcessError):
+                self._control("info")
+                return
+            time.sleep(0.1)
+        raise AssertionError((self.folder / "log").read_text())
+
+
+@contextlib.contextmanager
+def sound_server(folder: Path) -> Iterator[SoundServer]:
+    """Run a sound server while the context lasts; PortAudio in this process then sees it."""
+    server = SoundServer(folder)
+    before = {name: os.environ.get(name) for name in server.environment}
+    os.environ.update(server.environment)
+    reload_portaudio()
+    try:
+        yield server
+    finally:
+        server.stop()
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name)
+            else:
+                os.environ[name] = value
+        reload_portaudio()
+
+
+def reload_portaudio() -> None:
+    """Let PortAudio look again for what there is."""
+    import sounddevice as sd
+
+    sd._terminate()
+    sd._initialize()
