@@ -88,6 +88,8 @@ def moments() -> Iterator[tuple[str, Snapshot]]:
     yield "move", shown(state, view, None)
     yield from in_a_take(replace(state, turns=7), view, sheet)
     yield "paused", shown(replace(state, phase="paused"), view, None)
+    finished = tuple(replace(p, state="done") for p in state.places)
+    state = replace(state, places=finished)
     view.verdict, view.heard, view.said = verdict(), "done", "Exhaust valve."
     yield "verdict", shown(replace(state, at=None, phase="done"), view, None)
 

@@ -262,7 +262,7 @@ def test_another_screen_pairs_with_its_code(browser: Any) -> None:
         page.goto(served.url.partition("#")[0])
         page.fill("#code", "0" * 8)
         page.click("#pair-button")
-        page.wait_for_function("document.getElementById('pairing-told').textContent !== ''")
+        page.wait_for_function("() => document.getElementById('pairing-told').textContent !== ''")
         page.fill("#code", served.pairing_code or "")
         page.click("#pair-button")
         page.wait_for_function(

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from earwitness.engine.cautions import cautions
+from earwitness.engine.layout import engine_layout
 from earwitness.session.columns import Columns
 from earwitness.session.snapshot import (
     MOST_COLUMNS,
@@ -107,6 +109,16 @@ def inspection() -> dict[str, Snapshot]:
             cautions=("Ignition, fuel and remote start off.",),
             said="How many cylinders?",
             actions=("cylinder", "finish"),
+        ),
+        "cautions": replace(
+            at_rest,
+            instruction="Read this first",
+            phase="cautions",
+            detail="Then say understood, or press",
+            point=None,
+            point_seal="",
+            cautions=tuple(c.text for c in cautions("inspect", engine_layout(4))),
+            actions=("understood", "finish"),
         ),
         "move": replace(
             at_rest,

@@ -24,6 +24,7 @@ from earwitness.errors import EXIT_DEFECT, EarwitnessError, EquipmentError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from earwitness.display import Page
     from earwitness.engine.layout import EngineLayout
     from earwitness.session.live.ears import Equipment, Input
     from earwitness.session.live.inspection import LiveInspection, LivePlan
@@ -224,13 +225,21 @@ def _shown(live: LiveInspection, board: Board, wanted: Wanted, told: Settings) -
             page = stack.enter_context(
                 display.serve(board, live.post, port=told.page_port, lan=wanted.lan)
             )
-            say(f"Page: {page.url}")
+            _say_where(page)
         say(KEYS)
         ended = threading.Event()
         stack.callback(ended.set)
         threading.Thread(target=_print_changes, args=(board, ended), daemon=True).start()
         threading.Thread(target=_read_keys, args=(live.post,), daemon=True).start()
         yield
+
+
+def _say_where(page: Page) -> None:
+    """Print where the page is, and how another screen gets at it."""
+    say(f"Page: {page.url}")
+    if page.pairing_code:
+        say(f"Elsewhere: {' or '.join(page.lan_urls)}, pairing code {page.pairing_code}, good once")
+        say(page.warning)
 
 
 def _print_changes(board: Board, ended: threading.Event) -> None:

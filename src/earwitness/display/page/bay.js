@@ -45,9 +45,10 @@ function show(shown) {
   say("cycle", shown.cycle ? WORDS.cycle(...shown.cycle) : "");
   list(by("warnings"), shown.warnings.map((text) => ({ text })));
   const cautions = shown.cautions.map((text) => ({ text }));
-  list(by("cautions"), cautions.slice(0, OPEN_CAUTIONS));
-  list(by("more-cautions"), cautions.slice(OPEN_CAUTIONS));
-  by("more").hidden = cautions.length <= OPEN_CAUTIONS;
+  const open = shown.phase === "cautions" ? cautions.length : OPEN_CAUTIONS;
+  list(by("cautions"), cautions.slice(0, open));
+  list(by("more-cautions"), cautions.slice(open));
+  by("more").hidden = cautions.length <= open;
   say("heard", shown.heard || WORDS.silence);
   say("said", shown.said || WORDS.silence);
   showPlace(shown);
@@ -55,6 +56,7 @@ function show(shown) {
   showVerdicts(shown);
   const answering = shown.phase === "read-back" && shown.actions.includes("confirm");
   showButtons(answering ? ANSWERS : shown.actions);
+  by("buttons").hidden = shown.actions.length === 0;
   by("keypad").hidden = !shown.actions.includes("reading") || !TYPING.includes(shown.phase);
 }
 

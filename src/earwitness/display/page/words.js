@@ -35,6 +35,7 @@ export const WORDS = {
   states: { "to-do": "to do", now: "now", done: "done", spoiled: "spoiled, take again", skipped: "left out" },
   signs: { "to-do": "○", now: "▶", done: "✓", spoiled: "✕", skipped: "–" },
   actions: {
+    understood: ["Understood", "u"],
     start: ["Start", "s"],
     again: ["Again", "a"],
     next: ["Next", "n"],
