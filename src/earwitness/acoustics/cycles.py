@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from earwitness.acoustics.bands import REFERENCE_HZ, ULTRASOUND_HZ
-from earwitness.acoustics.spoilt import step_of, unspoilt_weights
+from earwitness.acoustics.spoilt import levelled, step_of, unspoilt_weights
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,8 +36,10 @@ NEPERS_PER_DB = np.log(10) / 10
 """Log power of one decibel [Np of power]."""
 SEARCH_DB = (-30.0, 40.0)
 """Detectable levels that are looked for, leak over floor [dB]."""
-SEARCH_ROUNDS = 11
-"""Halvings of that range [1]: 0.03 dB."""
+SEARCH_ROUNDS = 8
+"""Halvings of that range [1]: 0.3 dB."""
+LEAST_JUDGED = 3
+"""Least unspoilt on-periods for the others to be left out [1]: fewer have no median."""
 TIE = 1e-9
 """Statistics closer than this are equal [1]: rounding must not decide."""
 
@@ -58,6 +60,17 @@ class Periods:
     """Middle of each period, shape (periods,) [s]."""
     weight: Floats
     """Share of quiet frames in each period, over their mean, shape (periods,) [1]."""
+    unspoilt: Floats
+    """Weight of each period by its distance from the others, shape (periods,) [1]."""
+    step: int | None
+    """Period from which on the floor is another, if it is."""
+
+    def judged(self, least: float) -> Floats:
+        """Return which on-periods can be judged alone, shape (cycles,): the unspoilt ones, or all
+        if they are fewer than three.
+        """  # noqa: D205
+        judged = self.unspoilt[np.array(self.on)] >= least
+        return judged if judged.sum() >= LEAST_JUDGED else np.ones_like(judged)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,9 +82,11 @@ class Proof:
     statistic: float
     """Contrast of the true labelling over its spread [1]."""
     cycles: Floats
-    """Weighted contrast of each on-period with its neighbours, shape (cycles,) [1]."""
+    """Weighted contrast of each unspoilt on-period with its neighbours, shape (cycles,) [1]."""
     leak_power: float | None
     """Power per bin over 1-16 kHz of a leak that would be found; None beyond the search."""
+    ratio: float = 0.0
+    """Leak over floor, both 1-16 kHz, if the leak has the expected spectrum [1]."""
 
 
 def periods_from(
@@ -92,7 +107,10 @@ def periods_from(
         variance = variance + r**2 * bands.log_variance * (1 / ambient_frames).mean(axis=0)
     kept = np.array([f.kept for f in floors])
     weight = kept / kept.mean()
-    return Periods(log_power, share, variance, tuple(on), np.array(middle_s), weight)
+    step, unspoilt = _unspoilt(log_power - share, variance, bands, settings)
+    return Periods(
+        log_power, share, variance, tuple(on), np.array(middle_s), weight, unspoilt, step
+    )
 
 
 def labelings(on: tuple[bool, ...], settings: HissSettings) -> Floats:
@@ -141,20 +159,24 @@ def prove(
     test = _Test(periods, expected, bands, settings, labels)
     t, weights = test.statistics(periods.log_power)
     p = float(np.mean(t >= t[0] - TIE * max(1.0, abs(t[0]))))
-    cycles = weights @ neighbour_rises(periods.log_power - periods.ambient, periods.on).T
-    return Proof(p, float(t[0]), cycles, test.detectable(labels[0]) if deafness else None)
+    level = levelled(periods.log_power - periods.ambient, periods.step)
+    rises = neighbour_rises(level, periods.on, periods.unspoilt)
+    cycles = weights @ rises[periods.judged(settings.spoilt_weight)].T
+    ratio = float(np.median(cycles) / (weights @ test.shape(periods.log_power - periods.ambient)))
+    leak = test.detectable(labels[0]) if deafness else None
+    return Proof(p, float(t[0]), cycles, leak, ratio)
 
 
-def neighbour_rises(values: Floats, on: tuple[bool, ...]) -> Floats:
+def neighbour_rises(values: Floats, on: tuple[bool, ...], weight: Floats) -> Floats:
     """Return each on-period's values less the mean of its neighbours', shape (cycles, bands)."""
-    rises = [values[i] - neighbour_mean(values, i) for i, air in enumerate(on) if air]
+    rises = [values[i] - neighbour_mean(values, i, weight) for i, air in enumerate(on) if air]
     return np.array(rises)
 
 
-def neighbour_mean(values: Floats, i: int) -> Floats:
-    """Return the mean of the periods before and after the i-th, as far as there are."""
+def neighbour_mean(values: Floats, i: int, weight: Floats) -> Floats:
+    """Return the weighted mean of the periods before and after the i-th, as far as there are."""
     near = [k for k in (i - 1, i + 1) if 0 <= k < len(values)]
-    return np.asarray(values[near].mean(axis=0), dtype=np.float64)
+    return np.asarray(np.average(values[near], axis=0, weights=weight[near]), dtype=np.float64)
 
 
 def drift_covariance(bands: Bands, settings: HissSettings) -> Floats:
@@ -239,21 +261,20 @@ class _Test:
         E = design.root * log_power
         E = E - design.trend @ (design.trend.T @ E)
         D = design.contrasts @ E
-        s = self._shape(log_power)
+        s = self.shape(log_power)
         fixed = np.vstack([s / self.periods.variance, self.plain])
         matched = self._matched_weights(s, E, D, design.dof)
-        t = [self._studentised(matched, D, E, design.dof)]
-        t += [self._studentised(np.broadcast_to(w, D.shape), D, E, design.dof) for w in fixed]
-        best = int(np.argmax([row[0] for row in t]))
-        weights = matched[0] if best == 0 else fixed[best - 1]
-        return np.max(t, axis=0), weights
+        own = self._studentised(
+            (matched * D).sum(axis=1), ((matched @ E.T) ** 2).sum(axis=1), matched, design.dof
+        )
+        plain = self._studentised(D @ fixed.T, ((E @ fixed.T) ** 2).sum(axis=0), fixed, design.dof)
+        t = np.column_stack([own, plain])
+        best = int(np.argmax(t[0]))
+        return t.max(axis=1), matched[0] if best == 0 else fixed[best - 1]
 
     def _design(self, log_power: Floats) -> _Design:
-        variance, settings = self.periods.variance, self.settings
-        step = step_of(log_power, variance, settings)
-        weight = self.periods.weight * unspoilt_weights(
-            log_power, variance, self.bands, settings, step=step
-        )
+        step, unspoilt = _unspoilt(log_power, self.periods.variance, self.bands, self.settings)
+        weight = self.periods.weight * unspoilt
         root = np.sqrt(weight / weight.mean())[:, np.newaxis]
         trend = _trend(root, self.periods.middle_s, step)
         return _Design(root, trend, _contrasts(self.labels, root, trend))
@@ -265,15 +286,17 @@ class _Test:
         matrix of rank one, so one factorisation serves all (Sherman-Morrison).
         """
         c = self.settings.data_share / dof
-        Z = np.linalg.solve(c * (E.T @ E) + self.prior, np.vstack([s, D]).T).T
+        Z = np.vstack([s, D]) @ np.linalg.inv(c * (E.T @ E) + self.prior)
         gain = c * (D @ Z[0]) / (1 - c * (D * Z[1:]).sum(axis=1))
         return np.asarray(Z[0] + gain[:, np.newaxis] * Z[1:], dtype=np.float64)
 
-    def _studentised(self, a: Floats, D: Floats, E: Floats, dof: int) -> Floats:
-        """Contrast a'D over its standard deviation, measured and expected scatter pooled."""
+    def _studentised(self, contrast: Floats, total: Floats, a: Floats, dof: int) -> Floats:
+        """Contrast a'D over its standard deviation, measured and expected scatter pooled.
+
+        The measured scatter is what the contrast leaves of the total, the sum of (Ea)^2.
+        """
         known = self.settings.theory_dof
-        contrast = (a * D).sum(axis=1)
-        scatter = np.maximum(((a @ E.T) ** 2).sum(axis=1) - contrast**2, 0.0)
+        scatter = np.maximum(total - contrast**2, 0.0)
         variance = (scatter + known * (a**2 @ self.periods.variance)) / (dof + known)
         return np.asarray(contrast / np.sqrt(variance), dtype=np.float64)
 
@@ -308,7 +331,7 @@ class _Test:
         rise = (x @ self.periods.log_power) / (x @ label)
         return np.asarray(self.periods.log_power - np.outer(label, rise), dtype=np.float64)
 
-    def _shape(self, log_power: Floats) -> Floats:
+    def shape(self, log_power: Floats) -> Floats:
         """Rise of the log floors from a faint leak, shape (bands,): expected over floor.
 
         The floor is the mean over all periods, so that it is the same for every labelling.
@@ -317,6 +340,13 @@ class _Test:
         floor = np.exp(log_power - self.bands.log_bias).mean(axis=0)
         floor = np.maximum(floor, np.finfo(np.float64).tiny)
         return np.asarray(self.expected * (floor @ self.bands.hiss) / floor, dtype=np.float64)
+
+
+def _unspoilt(
+    log_power: Floats, variance: Floats, bands: Bands, settings: HissSettings
+) -> tuple[int | None, Floats]:
+    step = step_of(log_power, variance, settings)
+    return step, unspoilt_weights(log_power, variance, bands, settings, step=step)
 
 
 def _stacked(floors: list[Floor]) -> tuple[Floats, Floats]:

@@ -18,7 +18,14 @@ from earwitness.acoustics.cycles import Periods, Proof, least_p, periods_from, p
 from earwitness.acoustics.finding import Finding, Floors, Grade
 from earwitness.acoustics.pair import grade_of_rise, screen, screening_grade
 from earwitness.acoustics.quality import ordered, refuses
-from earwitness.acoustics.rise import Rise, hiss_level_db, rise_db, rise_of_one, rise_over_cycles
+from earwitness.acoustics.rise import (
+    Rise,
+    hiss_level_db,
+    rise_by_shape,
+    rise_db,
+    rise_of_one,
+    rise_over_cycles,
+)
 from earwitness.acoustics.settings import DEFAULTS, HissSettings
 from earwitness.acoustics.stream import TakeStream
 from earwitness.acoustics.templates import expected_spectrum
@@ -243,6 +250,8 @@ def _proven(
 ) -> Finding:
     expected = expected_spectrum(blank.point, bands)
     proof = prove(periods, expected, bands, settings)
+    if proof.p_value <= settings.found_p:
+        scored = replace(scored, rise=rise_by_shape(scored.rise, proof))
     steady = is_steady(proof, scored.rise)
     if proof.p_value <= settings.found_p and not steady:
         scored.flags.add("unsteady")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +13,7 @@ from earwitness.acoustics.levels import background_correction, decibels
 
 if TYPE_CHECKING:
     from earwitness.acoustics.bands import Bands
-    from earwitness.acoustics.cycles import Periods
+    from earwitness.acoustics.cycles import Periods, Proof
     from earwitness.acoustics.settings import HissSettings
     from earwitness.units import Floats
 
@@ -25,6 +25,9 @@ MEDIAN_SPREAD = 1.25
 """Standard error of a median over that of the mean [1]: sqrt(pi / 2)."""
 MAD_SPREAD = 1.4826
 """Standard deviation over median absolute deviation, normal distribution [1]."""
+SHAPE_FACTOR = 2.0
+"""A leak may have this much more power than its expected spectrum tells [1]. Chosen: decision
+0017."""
 LEAST_SPREAD = 0.35
 """The spread is not taken below this share of the plain standard deviation [1]: the median
 absolute deviation of five values is often near zero. Chosen: decision 0010."""
@@ -48,16 +51,17 @@ def rise_over_cycles(periods: Periods, bands: Bands, settings: HissSettings) -> 
     """Return the rise as the median over on-periods, band by band.
 
     A period that a shop noise has spoilt does not move a median: both the rise and the floor it
-    stands on are medians. The interval is Student's,
-    from the scatter between periods, widened by a systematic part.
+    stands on are medians, and what is known to be spoilt stays out of the rise. The interval is
+    Student's, from the scatter between periods, widened by a systematic part.
     """
     power = np.exp(periods.log_power - bands.log_bias)
-    steps = neighbour_rises(power, periods.on)
+    every = neighbour_rises(power, periods.on, periods.unspoilt)
+    steps = every[periods.judged(settings.spoilt_weight)]
     off = float(np.median(power[~np.array(periods.on)], axis=0) @ bands.hiss)
     leak = float(np.median(steps, axis=0) @ bands.hiss)
     half = _half_width(steps @ bands.hiss, leak, settings)
-    before = np.array([neighbour_mean(power, i) for i, air in enumerate(periods.on) if air])
-    ratios = 1 + (steps @ bands.hiss) / (before @ bands.hiss)
+    near = [neighbour_mean(power, i, periods.unspoilt) for i, air in enumerate(periods.on) if air]
+    ratios = 1 + (every @ bands.hiss) / (np.array(near) @ bands.hiss)
     return Rise(
         excess_db=_ratio_db(1 + leak / off),
         interval_db=(_ratio_db(1 + (leak - half) / off), _ratio_db(1 + (leak + half) / off)),
@@ -75,6 +79,21 @@ def rise_of_one(periods: Periods, bands: Bands, settings: HissSettings) -> Rise:
     noise = float(bands.hiss**2 @ periods.variance) / np.log(10) ** 2 * 100
     half = NORMAL_95 * float(np.sqrt(settings.pair_drift_db**2 + 2 * noise))
     return Rise(excess, (excess - half, excess + half), off_power, (excess,))
+
+
+def rise_by_shape(rise: Rise, proof: Proof) -> Rise:
+    """Return the rise as the proof's bands tell it, where the plain one is not above zero.
+
+    A faint hiss of high frequency is proven in bands of little power, and the plain rise is made of
+    all power from 1 kHz up: what the shop does at 1-2 kHz then hides it. The rise of the bands that
+    proved it, for a leak of the expected spectrum, stands instead, and the interval holds both.
+    """
+    if rise.excess_db > 0 or not proof.ratio > 0:
+        return rise
+    excess_db = _ratio_db(1 + proof.ratio)
+    most_db = _ratio_db(1 + proof.ratio * SHAPE_FACTOR)
+    low, high = rise.interval_db
+    return replace(rise, excess_db=excess_db, interval_db=(low, max(high, most_db)))
 
 
 def hiss_level_db(excess_db: float) -> tuple[float, bool]:

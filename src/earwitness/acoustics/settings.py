@@ -22,12 +22,12 @@ class HissSettings:
     least_bandwidth_hz: float = 10_000.0
     """A capture that does not reach this frequency is band-limited [Hz]. Chosen: decision 0012."""
 
-    gate_quantile: float = 0.1
-    """Share of frames assumed to be free of shop transients. Chosen: decision 0010."""
+    gate_quantile: float = 0.03
+    """Share of frames assumed to be free of shop transients. Chosen: decision 0017."""
     gate_spread: float = 1.6
     """Scale of the gate over the spread of stationary noise [1]. Chosen: decision 0010."""
-    gate_width: float = 3.0
-    """Half width of the frame gate [scales]. Chosen: decision 0010."""
+    gate_width: float = 2.0
+    """Half width of the frame gate [scales]. Chosen: decision 0017."""
     band_width: float = 4.0
     """Half width of the gate within a band [scales]. Chosen: decision 0010."""
     gate_frames: int = 8
@@ -42,6 +42,8 @@ class HissSettings:
     """A period this far from the others counts nothing [scales]. Chosen: decision 0016."""
     spoilt_floor: float = 2.0
     """Least scale over the spread of stationary noise [1]. Chosen: decision 0016."""
+    spoilt_weight: float = 0.1
+    """A period of less weight is not judged by itself [1]. Chosen: decision 0017."""
     step_share: float = 0.9
     """A step of the floor must leave at most this share of the scatter [1]. Chosen: decision
     0016."""
@@ -83,9 +85,9 @@ class HissSettings:
     detection_margin: float = 1.28
     """Contrast above its threshold that makes detection likely [standard deviations]: the 0.9
     quantile of the normal distribution."""
-    detection_allowance: float = 2.0
+    detection_allowance: float = 1.25
     """Factor on the detectable level for a leak whose spectrum differs from the path spectrum [1].
-    Chosen: benchmarks/hiss_sensitivity.py."""
+    Chosen: decision 0017."""
 
     clear_db: float = 3.0
     """Rise from which a hiss is clear [dB]. ISO 3746:2010, 8.3.3: least rise that is measured."""

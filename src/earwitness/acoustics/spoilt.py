@@ -46,9 +46,7 @@ def step_of(log_power: Floats, variance: Floats, settings: HissSettings) -> int 
     if not splits:
         return None
     deviation = np.abs(_about_median(log_power))
-    scale = np.maximum(
-        MAD_SPREAD * np.median(deviation, axis=0), settings.spoilt_floor * np.sqrt(variance)
-    )
+    scale = np.maximum(MAD_SPREAD * _median(deviation), settings.spoilt_floor * np.sqrt(variance))
     whole = np.minimum(deviation / scale, STEP_CAP).sum()
     left = [np.minimum(np.abs(levelled(log_power, k)) / scale, STEP_CAP).sum() for k in splits]
     best = int(np.argmin(left))
@@ -96,4 +94,10 @@ def unspoilt_weights(
 
 
 def _about_median(values: Floats) -> Floats:
-    return np.asarray(values - np.median(values, axis=0), dtype=np.float64)
+    return np.asarray(values - _median(values), dtype=np.float64)
+
+
+def _median(values: Floats) -> Floats:
+    """Median over periods; of so few rows, a sort is several times faster than np.median."""
+    n, ordered = len(values), np.sort(values, axis=0)
+    return np.asarray((ordered[(n - 1) // 2] + ordered[n // 2]) / 2, dtype=np.float64)
