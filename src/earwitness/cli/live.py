@@ -78,6 +78,7 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
 
     told = settings_here(probe=wanted.probe, headset=wanted.headset).values
     equipment = _equipment(told, wanted)
+    runner.open_microphone(equipment.probe, 1).close()  # before a record is made
     model = None if wanted.typed else _model(told)
     board = Board()
     if wanted.resume is not None:
