@@ -20,6 +20,7 @@ import numpy as np
 
 from earwitness.acoustics.across import across_points
 from earwitness.acoustics.hiss import score_cycled
+from earwitness.engine.listening_points import CONTROL
 from earwitness.simulate.bay import Bay, air_schedule
 
 FS = 24_000
@@ -79,7 +80,7 @@ def one_leaks(rng, shop, snr_db, cross_db, number):
 
 
 def hose_leaks(rng, shop, snr_db, number):
-    named = [0, 0]
+    named = [0, 0, 0]
     for _ in range(number):
         bay = Bay(int(rng.integers(2**31)), FS, shop)
         found = [
@@ -88,7 +89,9 @@ def hose_leaks(rng, shop, snr_db, number):
         ]
         control = finding(rng, bay, "control", snr_db)
         named[0] += bool(across_points(found).located)
-        named[1] += bool(across_points([*found, control]).located)
+        across = across_points([*found, control])
+        named[1] += bool(across.located) and CONTROL not in across.hidden
+        named[2] += bool(across.located) and CONTROL in across.hidden
     row = "".join(f"{100 * n / number:12.0f}" for n in named)
     print(f"{shop:15} {snr_db:6.0f} {number:6}{row}", flush=True)
 
@@ -118,7 +121,7 @@ def main() -> None:
             one_leaks(rng, shop, snr_db, cross_db, n // 4)
     if "hose" in parts:
         print("\nthe hose hisses, the engine does not: inspections that name a point, %")
-        print("shop            SNR dB number  without     with the take at the hose")
+        print("shop            SNR dB number  no take at it     with it      warned")
         for shop, snr_db in product(shops, (0.0, 10.0)):
             hose_leaks(rng, shop, snr_db, n // 4)
 

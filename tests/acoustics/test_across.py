@@ -132,6 +132,8 @@ def test_a_noisy_take_may_hide_what_was_heard_across():
     assert across_points([faint, spoilt]).hidden == ("oil-filler",)
     assert across_points([faint, spoilt]).located == ("tailpipe",)
     assert across_points([loud, spoilt]).hidden == ()
+    hose = dataclasses.replace(spoilt, point="control")
+    assert across_points([faint, hose]).hidden == ("control",)
     assert across_points([spoilt]).hidden == ()
 
 

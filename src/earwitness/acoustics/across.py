@@ -63,8 +63,8 @@ class Across:
     margin_db: float | None
     """How much louder that is than the loudest other point that was found [dB]; None without."""
     hidden: tuple[str, ...]
-    """Points where nothing was found, but noise could hide a leak louder than what was: their
-    takes do not exclude that it leaks there and is heard across."""
+    """Points, the hose among them, where nothing was found, but noise could hide a leak louder than
+    what was: their takes do not exclude that it leaks there and is heard across."""
 
 
 def across_points(
@@ -101,10 +101,11 @@ def across_points(
     )
     located, margin = _loudest(points, margin_db)
     top = max((p.level_db for p in points if p.found), default=math.inf)
+    silent = {n: f for (n, f), h in zip(ours.items(), heard, strict=True) if not h}
+    if control is not None and not _is_heard(control):
+        silent[CONTROL] = control
     hidden = tuple(
-        name
-        for (name, f), h in zip(ours.items(), heard, strict=True)
-        if not h and leak_level_db(f, rise_db=f.interval_db[1]) > top
+        name for name, f in silent.items() if leak_level_db(f, rise_db=f.interval_db[1]) > top
     )
     return Across(points, hose, located, margin, hidden)
 
