@@ -143,6 +143,13 @@ def test_nothing_was_said_while_the_take_was_made(told: Told) -> None:
     assert set(np.unique(marks)) == {0.0, 0.5}
 
 
+def test_its_own_voice_in_the_headset_is_no_command(told: Told) -> None:
+    """The loudspeaker of these tests plays straight into the room that the headset hears."""
+    heard = [u.heard for u in inspection(read_record(told[0])).utterances]
+    obeyed = [h.command for h in heard if not (h.rejected or h.while_talking)]
+    assert obeyed == ["leakage", "confirm"]
+
+
 def test_what_is_done_is_done_on_another_day_too(told: Told) -> None:
     assert done_places(inspection(read_record(told[0]))) == {(1, "gauge"), (1, "tailpipe")}
 

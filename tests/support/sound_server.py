@@ -1,5 +1,7 @@
 """A sound server of the tests' own: a shop as one sink, a room with a headset as another.
 
+The tool's loudspeaker plays into that room, so that the headset hears every word of it.
+
 Needs pulseaudio, pulseaudio-utils and libasound2-plugins (tests/install_system_parts.sh).
 """
 
@@ -21,11 +23,11 @@ ALSA = """
 pcm.probe { type pulse device "shop.monitor" hint.description "probe" }
 pcm.headset { type pulse device "room.monitor" hint.description "headset" }
 pcm.shop { type pulse device "shop" hint.description "what sounds in the shop" }
-pcm.loudspeaker { type pulse device "mouth" hint.description "loudspeaker" }
+pcm.loudspeaker { type pulse device "room" hint.description "loudspeaker" }
 pcm.!default { type pulse }
 ctl.!default { type pulse }
 """
-SINKS = ("shop", "room", "mouth")
+SINKS = ("shop", "room")
 FS = 48_000
 
 

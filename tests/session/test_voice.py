@@ -1,0 +1,114 @@
+"""The tool's voice: spoken where espeak-ng is, tones otherwise, one sentence after another."""
+
+from __future__ import annotations
+
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from earwitness.session.live import voice
+from earwitness.session.live.voice import CUE_S, SPEAKER_FS, Voice, spoken, sweep, tones
+
+
+class Speaker:
+    """Keeps what it is to play, and plays it a hundred times too fast."""
+
+    def __init__(self) -> None:
+        self.played: list[int] = []
+        self._until = 0.0
+
+    def play(self, samples: np.ndarray) -> float:
+        self.played.append(len(samples))
+        self._until = time.monotonic() + len(samples) / SPEAKER_FS / 100
+        return time.monotonic()
+
+    def stop(self) -> None:
+        self._until = 0.0
+
+    @property
+    def playing(self) -> bool:
+        return time.monotonic() < self._until
+
+    def close(self) -> None:
+        self.stop()
+
+
+def wait_until_silent(talking: Voice) -> None:
+    for _ in range(500):
+        if not talking.busy:
+            return
+        time.sleep(0.01)
+    raise AssertionError("it still talks")
+
+
+def test_cues_differ_and_stay_below_the_band_of_the_hiss() -> None:
+    """The detector listens from 1 kHz on: of a cue at most 1 % of the power lies there."""
+    for begins, ends in voice.CUE_HZ.values():
+        x = sweep(begins, ends)
+        assert len(x) == round(CUE_S * SPEAKER_FS)
+        power = np.abs(np.fft.rfft(x)) ** 2
+        hz = np.fft.rfftfreq(len(x), 1 / SPEAKER_FS)
+        assert power[hz >= 1000].sum() < 0.01 * power.sum()
+        halves = (x[: len(x) // 2], x[len(x) // 2 :])
+        crossings = [int((np.diff(np.sign(half)) != 0).sum()) for half in halves]
+        assert (crossings[1] > crossings[0]) == (ends > begins)
+
+
+def test_tones_tell_a_question_from_a_statement_and_from_bad_news() -> None:
+    kinds = [tones(s) for s in ("stored", "correct?", "tailpipe is spoiled: it is silent")]
+    assert len(kinds[0]) < len(kinds[1])
+    assert not np.array_equal(kinds[1], kinds[2])
+
+
+def test_without_a_voice_it_sounds_tones(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(voice.shutil, "which", lambda _: None)
+    speaker, talks = Speaker(), []
+    talking = Voice(speaker, "auto", talks.append)
+    talking.say("stored")
+    wait_until_silent(talking)
+    talking.close()
+    assert speaker.played == [len(tones("stored"))]
+    assert talks == [True, False]
+
+
+def test_sentences_follow_each_other_and_a_hush_forgets_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    going_on = threading.Event()
+    monkeypatch.setattr(voice, "spoken", lambda _: going_on.wait(5) and sweep(440, 440))
+    monkeypatch.setattr(voice, "installed_voice", lambda: "/bin/true")
+    speaker = Speaker()
+    talking = Voice(speaker, "auto", lambda _: None)
+    for sentence in ("one", "two", "three"):
+        talking.say(sentence)
+    assert talking.busy
+    talking.hush()
+    going_on.set()
+    wait_until_silent(talking)
+    talking.close()
+    assert speaker.played == []
+
+
+def test_muted_it_says_nothing_and_still_tells_when_the_cue_was(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    speaker = Speaker()
+    talking = Voice(speaker, "off", lambda _: None)
+    talking.say("stored")
+    before = time.monotonic()
+    assert talking.cue(on=True) >= before
+    assert not talking.busy
+    talking.close()
+    assert speaker.played == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sentence", ["cylinder 3, leakage forty two percent, correct?", "--help"])
+def test_a_sentence_is_spoken_and_never_taken_for_an_option(sentence: str) -> None:
+    """A calm reader says 165 words a minute: seven words in 2 to 6 s."""
+    x = spoken(sentence)
+    assert x is not None
+    assert np.abs(x).max() > 0.05
+    assert 0.2 < len(x) / SPEAKER_FS < 6.0
