@@ -41,9 +41,24 @@ def test_no_two_textures_have_the_same_spectrum(every):
     assert apart[~np.eye(len(s), dtype=bool)].min() > 0.5
 
 
-def test_a_loop_turns_round_without_a_jump():
-    x = np.arange(5.0)
-    assert shop_textures.looped(x, 12, 3).tolist() == [3, 4, 4, 3, 2, 1, 0, 0, 1, 2, 3, 4]
+def test_pieces_fade_into_each_other_at_constant_power():
+    """Of noise of unit power: power 1 throughout, within 3 standard deviations of 0.1 s."""
+    rng = np.random.default_rng(3)
+    noise = rng.standard_normal(round(shop_textures.TEXTURE_S * FS))
+    sound = shop_textures.strung(rng, noise, 20 * FS, FS)
+    power = np.mean(sound.reshape(-1, FS // 10) ** 2, axis=1)
+    assert np.abs(power - 1).max() < 5 * np.sqrt(2 / (FS / 10))
+
+
+def test_a_texture_does_not_repeat_itself_in_time():
+    """A slow swell of the texture keeps no period: no peak of its autocorrelation from 3 s on."""
+    rng = np.random.default_rng(4)
+    swell = np.repeat(rng.uniform(0, 1, 70), FS // 100)[: 7 * FS // 10]
+    swell = np.interp(np.arange(7 * FS), np.arange(len(swell)) * 10, swell)
+    sound = shop_textures.strung(rng, swell, 120 * FS, FS)[:: FS // 20]
+    sound = sound - sound.mean()
+    r = np.correlate(sound, sound, "full")[len(sound) :] / (sound @ sound)
+    assert np.abs(r[60:1200]).max() < 0.35
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -35,7 +35,7 @@ from earwitness.simulate.shop_noise import (
     running_envelope,
     shaped_noise,
 )
-from earwitness.simulate.shop_textures import looped, textures
+from earwitness.simulate.shop_textures import strung, textures
 from earwitness.simulate.shops import (
     AIR_TOOL,
     EVENTS,
@@ -249,7 +249,7 @@ class Bay:
             every = textures(self.fs)
             texture = every[int(rng.integers(len(every)))]
             level = np.sqrt(floor) * 10 ** (rng.uniform(*TEXTURE_DB) / 20)
-            sound = level * looped(texture, frames, int(rng.integers(2 * len(texture))))
+            sound = level * strung(rng, texture, frames, self.fs)
             samples += sound
             if far is not None:
                 far.hear(sound)

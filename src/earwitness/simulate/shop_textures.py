@@ -23,7 +23,11 @@ if TYPE_CHECKING:
 TEXTURE_SEED = 22
 """Seed of the textures that all bays share [1]. Chosen: arbitrary."""
 TEXTURE_S = 7.0
-"""Length of a texture before it runs backwards [s]. Chosen: longer than a period of a take."""
+"""Length of a texture [s]. Chosen: longer than a period of a take."""
+PIECE_S = (2.0, 6.0)
+"""Shortest and longest piece of it that is played at a time [s]. Chosen: less than the whole."""
+FADE_S = 0.3
+"""Time in which a piece fades into the next, at equal power [s]. Chosen."""
 VERSIONS = 2
 """How many of each kind there are [1]."""
 
@@ -45,10 +49,39 @@ def textures(fs: float) -> tuple[Floats, ...]:
     return tuple(x / np.sqrt(np.mean(x**2)) for x in made)
 
 
-def looped(texture: Floats, frames: int, start: int) -> Floats:
-    """Play a texture forwards and backwards in turn from a sample on, shape (frames,) [1]."""
-    both = np.concatenate([texture, texture[::-1]])
-    return np.asarray(np.take(both, np.arange(start, start + frames), mode="wrap"))
+def strung(rng: np.random.Generator, texture: Floats, frames: int, fs: float) -> Floats:
+    """Join pieces of a texture at random, faded into each other.
+
+    A loop would not do: one of 14 s keeps time with an air valve that turns every 3.4 s.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of chance.
+    texture : ndarray, shape (texture frames,)
+        What to take pieces of [1].
+    frames : int
+        Length [samples].
+    fs : float
+        Sample rate [Hz].
+
+    Returns
+    -------
+    ndarray, shape (frames,)
+        Samples [1].
+    """
+    sound, fade = np.zeros(frames), round(FADE_S * fs)
+    slope = np.sin(np.pi / 2 * (np.arange(fade) + 0.5) / fade)
+    at = -fade
+    while at < frames:
+        n = round(rng.uniform(*PIECE_S) * fs)
+        start = int(rng.integers(len(texture) - n))
+        piece = texture[start : start + n].copy()
+        piece[:fade] *= slope
+        piece[-fade:] *= slope[::-1]
+        add_at(sound, piece, at)
+        at += n - fade
+    return sound
 
 
 def rain(rng: np.random.Generator, fs: float) -> Floats:
