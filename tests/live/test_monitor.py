@@ -18,19 +18,14 @@ from typer.testing import CliRunner
 from earwitness.acoustics.assist.chain import CEILING_DB, Chain, Choice
 from earwitness.cli.main import app
 from earwitness.session.monitor import Monitor, listen_to_file, monitor
-from sound_server import FS, SoundServer, sound_server
+from sound_server import FS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
+    from sound_server import SoundServer
+
 AIR_ON_S = [(5.0, 8.0)]
-
-
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[SoundServer]:
-    with sound_server(tmp_path) as running:
-        yield running
 
 
 def take(seconds: float = 9.0) -> np.ndarray:
