@@ -29,7 +29,8 @@ import soundfile as sf
 from earwitness.audio.bext import Bext
 from earwitness.session.live.ears import Input
 from earwitness.session.live.shown import Meters
-from earwitness.session.live.sound import Begun, Probe, Recorded, TakeOrder
+from earwitness.session.live.sound import Begun, Probe
+from earwitness.session.live.taking import Recorded, TakeOrder
 from earwitness.session.runner import open_microphone
 from sound_server import FS, sound_server
 

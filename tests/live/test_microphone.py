@@ -16,7 +16,8 @@ from earwitness.cli.main import app
 from earwitness.errors import EquipmentError
 from earwitness.session.live.ears import Input
 from earwitness.session.live.shared import Shared
-from earwitness.session.live.sound import Back, Begun, Gone, Probe, Recorded, TakeOrder
+from earwitness.session.live.sound import Back, Begun, Gone, Probe
+from earwitness.session.live.taking import Recorded, TakeOrder
 from earwitness.session.runner import audio_system, open_microphone
 from sound_server import FS, SINKS
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from earwitness.engine.layout import engine_layout
 from earwitness.engine.test_plan import test_plan as plan_of
 from earwitness.session.live import steps
-from earwitness.session.live.steps import (
+from earwitness.session.live.events import (
     Answer,
     BeginTake,
     Cue,

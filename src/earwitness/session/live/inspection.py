@@ -5,14 +5,17 @@ from __future__ import annotations
 import queue
 import threading
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.acoustics.quality import FLAGS, meaning, remedy
+from earwitness.errors import EarwitnessError
 from earwitness.session import machine, replay
-from earwitness.session.live import sound, steps
+from earwitness.session.live import events, sound, steps
 from earwitness.session.live.ears import Ears
 from earwitness.session.live.shown import View, shown
+from earwitness.session.live.taking import Recorded, TakeOrder
 from earwitness.session.live.typed import heard_as, heard_from, press_of
 from earwitness.session.live.words import text
 from earwitness.session.snapshot import Engine, Press
@@ -102,7 +105,7 @@ class LiveInspection:
         engine = plan.layout
         self._view = View(Engine(engine.label, engine.banks, engine.arrangement))
         self._gauge = self._new_dialogue(self._state.cylinder)
-        self._waiting: list[steps.Effect] = []
+        self._waiting: list[events.Effect] = []
         self._taking: tuple[int, str] | None = None
         self._rhythm_s: tuple[float, ...] = ()
         self._begun_s: float | None = None
@@ -143,8 +146,11 @@ class LiveInspection:
                 self._turn_over()
         except KeyboardInterrupt:
             self._keeper.note("Stopped by hand.")
-        finally:
-            self._shut()
+        except EarwitnessError:
+            with suppress(EarwitnessError):  # the first error is the one to tell
+                self._shut()
+            raise
+        self._shut()
         return self.verdict
 
     def _begin(self) -> None:
@@ -167,8 +173,10 @@ class LiveInspection:
 
     def _take_in(self, event: object) -> None:
         match event:
-            case sound.Begun() | sound.DueNow() | sound.Damaged() | sound.Recorded() | _Found():
+            case sound.Begun() | sound.DueNow() | sound.Damaged() | Recorded() | _Found():
                 self._of_a_take(event)
+            case events.Scored():
+                self._step(event)
             case sound.Spoken():
                 self._spoken(event)
             case sound.SaidClosed(audio):
@@ -182,56 +190,56 @@ class LiveInspection:
         match event:
             case sound.Begun():
                 self._begun_s = time.monotonic()
-                self._step(steps.TakeBegun())
+                self._step(events.TakeBegun())
                 self._ears.meters.air(on=False)
             case sound.DueNow():
-                self._step(steps.Due())
+                self._step(events.Due())
             case sound.Damaged(flag):
-                self._step(steps.Spoilt(meaning(flag), remedy(flag)))
-            case sound.Recorded():
+                self._step(events.Spoilt(meaning(flag), remedy(flag)))
+            case Recorded():
                 self._recorded(event)
             case _Found():
                 self._found(event)
 
-    def _step(self, event: steps.Event) -> None:
+    def _step(self, event: events.Event) -> None:
         self._state, effects = steps.step(self._state, event)
         self._do_all(effects)
 
-    def _do_all(self, effects: list[steps.Effect]) -> None:
+    def _do_all(self, effects: list[events.Effect]) -> None:
         for effect in effects:
             self._do(effect)
 
-    def _do(self, effect: steps.Effect) -> None:
+    def _do(self, effect: events.Effect) -> None:
         match effect:
-            case steps.Say(said):
+            case events.Say(said):
                 self._say(said)
-            case steps.Cue(on):
+            case events.Cue(on):
                 self._ears.probe.turned(self._ears.voice.cue(on=on))
                 self._ears.meters.air(on=on)
-            case steps.BeginTake():
+            case events.BeginTake():
                 self._waiting.append(effect)
-            case steps.EndTake(why):
+            case events.EndTake(why):
                 self._end_take(why)
             case _:
                 self._do_beside_takes(effect)
 
-    def _do_beside_takes(self, effect: steps.Effect) -> None:
+    def _do_beside_takes(self, effect: events.Effect) -> None:
         match effect:
-            case steps.GoTo(cylinder):
+            case events.GoTo(cylinder):
                 self._go_to(cylinder)
-            case steps.Answer(press):
+            case events.Answer(press):
                 self._answer(press)
-            case steps.Note(said):
+            case events.Note(said):
                 self._keeper.note(said)
-            case steps.Rest():
+            case events.Rest():
                 self._close_dialogue()
-            case steps.Finish():
+            case events.Finish():
                 self._finish()
 
     def _say(self, said: str) -> None:
         """Say it now, or after the take that is being made."""
         if self._taking is not None:
-            self._waiting.append(steps.Say(said))
+            self._waiting.append(events.Say(said))
             return
         self._view.said = said
         self._ears.voice.say(said)
@@ -240,16 +248,16 @@ class LiveInspection:
         """Speak after a take; begin a take after speaking."""
         if not self._waiting or self._taking is not None:
             return
-        saying = [e for e in self._waiting if isinstance(e, steps.Say)]
+        saying = [e for e in self._waiting if isinstance(e, events.Say)]
         for say in saying:
             self._say(say.text)
-        self._waiting = [e for e in self._waiting if not isinstance(e, steps.Say)]
+        self._waiting = [e for e in self._waiting if not isinstance(e, events.Say)]
         if self._waiting and not self._ears.voice.busy:
             effect = self._waiting.pop(0)
-            if isinstance(effect, steps.BeginTake):
+            if isinstance(effect, events.BeginTake):
                 self._begin_take(effect)
 
-    def _begin_take(self, effect: steps.BeginTake) -> None:
+    def _begin_take(self, effect: events.BeginTake) -> None:
         fs, name = self._ears.probe.sample_rate_hz, f"c{effect.cylinder}-{effect.point}"
         files = [
             self._keeper.place(name),
@@ -259,15 +267,15 @@ class LiveInspection:
         heard = f"Cylinder {effect.cylinder} at {effect.point}"
         bext = self._keeper.bext(heard, fs, "FLOAT", 1)
         self._taking, self._begun_s = (effect.cylinder, effect.point), None
-        self._ears.probe.begin(sound.TakeOrder(tuple(files), bext, self._rhythm_s))
+        self._ears.probe.begin(TakeOrder(tuple(files), bext, self._rhythm_s))
 
     def _end_take(self, why: str) -> None:
-        self._waiting = [e for e in self._waiting if not isinstance(e, steps.BeginTake)]
+        self._waiting = [e for e in self._waiting if not isinstance(e, events.BeginTake)]
         self._ears.meters.air(on=None)
         if self._taking is not None:
             self._ears.probe.end(why)
 
-    def _recorded(self, recorded: sound.Recorded) -> None:
+    def _recorded(self, recorded: Recorded) -> None:
         if self._taking is None:
             return
         (cylinder, point), self._taking = self._taking, None
@@ -285,7 +293,10 @@ class LiveInspection:
         self, files: list[Path], point: str, air_on_s: tuple[tuple[float, float], ...], take: int
     ) -> None:
         """Score a take exactly as a replay does."""
-        self._events.put(_Found(replay.score(files, point, air_on_s), take))
+        try:
+            self._events.put(_Found(replay.score(files, point, air_on_s), take))
+        except EarwitnessError as e:
+            self._events.put(events.Scored(usable=False, result="", why=e.fault, remedy=e.remedy))
 
     def _found(self, found: _Found) -> None:
         finding = found.finding
@@ -294,7 +305,7 @@ class LiveInspection:
         self._view.verdict = self._keeper.judged()
         bad = next((f for f in FLAGS if f.refuses and f.name in finding.flags), None)
         why, what_to_do = (bad.meaning, bad.remedy) if bad else ("", "")
-        self._step(steps.Scored(finding.usable, replay.in_short(finding), why, what_to_do))
+        self._step(events.Scored(finding.usable, replay.in_short(finding), why, what_to_do))
 
     def _new_dialogue(self, cylinder: int) -> machine.State:
         return machine.begin(
@@ -374,7 +385,7 @@ class LiveInspection:
         self._keeper.note(f"The {event.role} microphone {'went' if gone else 'came back'}.")
         if gone and event.role == "probe":
             self._warn(text("probe_gone"))
-            self._step(steps.Spoilt(text("probe_gone"), text("plug_in")))
+            self._step(events.Spoilt(text("probe_gone"), text("plug_in")))
         elif gone:
             self._warn(text("voice_gone"))
             self._say(text("voice_gone"))
@@ -412,7 +423,7 @@ class LiveInspection:
         self._ears.stop()
         while not self._events.empty():
             event = self._events.get()
-            if isinstance(event, sound.Recorded | sound.Spoken | sound.SaidClosed):
+            if isinstance(event, Recorded | sound.Spoken | sound.SaidClosed):
                 self._take_in(event)
 
     def _shut(self) -> None:

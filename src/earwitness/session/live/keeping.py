@@ -6,7 +6,7 @@ import os
 from typing import TYPE_CHECKING
 
 from earwitness.audio.bext import Bext, coding_history, samples_since_midnight
-from earwitness.errors import RecordError
+from earwitness.errors import RecordError, StorageError
 from earwitness.record import bodies, model
 from earwitness.record.identity import salted
 from earwitness.record.reader import AUDIO, LIVE, read_record
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from earwitness.record.model import Inspection
     from earwitness.record.moment import Clock
     from earwitness.session.dictation import Turn
-    from earwitness.session.live.sound import Recorded
+    from earwitness.session.live.taking import Recorded
     from earwitness.session.sheet import Visit
 
 SOURCE = "live inspection"
@@ -199,11 +199,23 @@ class Keeper:
         return verdict
 
     def rest(self) -> None:
-        """Write the sheet that replays what there is, and let another writer at the record."""
+        """Write the sheet that replays what there is, and let another writer at the record.
+
+        Raises
+        ------
+        StorageError
+            If the disk refuses the sheet; the record is whole without it.
+        """
         text = sheet_text(self.told())
-        if text:
-            (self.folder / SHEET).write_text(text, encoding="utf-8")
         self._writer.close()
+        try:
+            if text:
+                (self.folder / SHEET).write_text(text, encoding="utf-8")
+        except OSError as e:
+            raise StorageError(
+                f"The disk refused to keep {self.folder / SHEET}: {e.strerror}",
+                remedy="Free some space; the record itself is kept.",
+            ) from e
 
 
 def kept_name(audio: Path) -> str:

@@ -8,17 +8,16 @@ from __future__ import annotations
 
 import queue
 import threading
-import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from earwitness.acoustics.damage import SampleChecks
 from earwitness.audio.broadcast_wav import BroadcastWavWriter
 from earwitness.errors import EarwitnessError, EquipmentError
 from earwitness.session import machine
 from earwitness.session.dictation import Dialogue, Turn
+from earwitness.session.live.taking import Take, TakeOrder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -36,8 +35,6 @@ WAIT_S = 0.1
 """How long a thread waits for a block before it looks at its inbox again [s]."""
 AGAIN_S = 1.0
 """How long it waits before it tries again to open a microphone that was lost [s]."""
-LOOK_EVERY_S = 0.5
-"""How often a take is checked for damage while it is made [s]."""
 MARK = 16384
 """Value of the second channel while the tool talks, 0 while it is silent [steps of 16 bits]."""
 
@@ -97,19 +94,6 @@ class Failed:
     error: EarwitnessError
 
 
-@dataclass(frozen=True, slots=True)
-class Recorded:
-    """A take is over and its files are closed."""
-
-    files: tuple[Path, ...]
-    air_on_s: tuple[tuple[float, float], ...]
-    seconds: float
-    lost_s: tuple[float, ...]
-    """Where sound was lost [s]."""
-    why: str
-    """Why it was broken off; empty for a whole take."""
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Spoken:
     """Something was said, or pressed, in the gauge dialogue."""
@@ -127,15 +111,6 @@ class SaidClosed:
     """A recording of what was said is closed."""
 
     audio: Path
-
-
-@dataclass(frozen=True, slots=True)
-class TakeOrder:
-    """What to record, and when the valve is to be turned."""
-
-    files: tuple[Path, ...]
-    bext: Bext
-    rhythm_s: tuple[float, ...]
 
 
 class _Worker:
@@ -240,7 +215,7 @@ class Probe(_Worker):
         show: Callable[[NDArray[np.float32]], None] = lambda _: None,
     ) -> None:
         self._channels, self._show = channels, show
-        self._take: _Take | None = None
+        self._take: Take | None = None
         super().__init__("probe", opened, post)
 
     def begin(self, order: TakeOrder) -> None:
@@ -257,7 +232,7 @@ class Probe(_Worker):
 
     def _do(self, order: str, *what: Any) -> None:
         if order == "begin" and self._source is not None:
-            self._take = _Take(what[0], self.sample_rate_hz)
+            self._take = Take(what[0], self.sample_rate_hz)
         elif order == "turned" and self._take is not None:
             self._take.turned(what[0])
         elif order == "end":
@@ -281,87 +256,6 @@ class Probe(_Worker):
         if self._take is not None:
             take, self._take = self._take, None
             self._post(take.close(why))
-
-
-class _Take:
-    """A take while it is recorded."""
-
-    def __init__(self, order: TakeOrder, fs: int) -> None:
-        self._order, self.fs, self.frames = order, fs, 0
-        self._writers = [
-            BroadcastWavWriter(
-                path, sample_rate_hz=fs, channels=1, subtype="FLOAT", bext=order.bext
-            )
-            for path in order.files
-        ]
-        self._first_frame = 0
-        self._last: Block | None = None
-        self._asked = 0
-        self._turns_s: list[float] = []
-        self._lost_s: list[float] = []
-        self._checks = SampleChecks(fs)
-        self._unchecked: list[NDArray[np.float32]] = []
-        self._told = False
-
-    def keep(self, block: Block, channels: tuple[int, ...]) -> None:
-        """Write a block, then remember what is needed of it."""
-        if not self.frames:
-            self._first_frame = block.first_frame
-        elif block.overflow:
-            self._lost_s.append(round(self.frames / self.fs, 3))
-        for writer, channel in zip(self._writers, channels, strict=True):
-            writer.append(np.ascontiguousarray(block.samples[:, channel]))
-        self.frames += len(block.samples)
-        self._last = block
-        self._unchecked.append(block.samples[:, channels[0]])
-
-    def is_due(self) -> bool:
-        """Tell, once for each moment of the rhythm, that it has come.
-
-        The valve is turned by the clock on the wall; the take ends by what is on disk.
-        """
-        if self._asked == len(self._order.rhythm_s) or self._last is None:
-            return False
-        last = self._asked == len(self._order.rhythm_s) - 1
-        now = self.frames if last else self._frame_at(time.monotonic())
-        due = now >= self._order.rhythm_s[self._asked] * self.fs
-        self._asked += due
-        return due
-
-    def turned(self, moment_s: float) -> None:
-        at_s = round(self._frame_at(moment_s) / self.fs, 4)
-        before = self._turns_s[-1] if self._turns_s else 0.0
-        self._turns_s.append(max(at_s, before + 1e-4))
-
-    def damage(self) -> str | None:
-        """Return the flag of damage that no more recording can mend, once."""
-        waiting = sum(len(b) for b in self._unchecked)
-        if self._told or waiting < LOOK_EVERY_S * self.fs:
-            return None
-        self._checks.feed(np.concatenate(self._unchecked))
-        self._unchecked.clear()
-        long = self.frames >= 2 * self.fs
-        found = {
-            "clipped": self._checks.clipped,
-            "silent": long and self._checks.silent,
-            "repeated-blocks": self._checks.repeated,
-        }
-        flag = next((name for name, is_so in found.items() if is_so), None)
-        self._told = flag is not None
-        return flag
-
-    def close(self, why: str) -> Recorded:
-        for writer in self._writers:
-            writer.close()
-        ends = [*self._turns_s[1::2]]
-        seconds = self.frames / self.fs
-        pairs = tuple((a, b) for a, b in zip(self._turns_s[::2], ends, strict=False) if b < seconds)
-        return Recorded(self._order.files, pairs, seconds, tuple(self._lost_s), why)
-
-    def _frame_at(self, moment_s: float) -> int:
-        if self._last is None:
-            return 0
-        return self._last.frame_at(moment_s, self.fs) - self._first_frame
 
 
 class Headset(_Worker):
