@@ -38,7 +38,7 @@ def take(seconds: float = 9.0) -> np.ndarray:
 
 @pytest.mark.slow
 def test_from_the_probe_to_the_headphones(server: SoundServer) -> None:
-    """What the sink `mouth` plays is what the chain makes of what the sink `shop` plays."""
+    """What the sink `room` plays is what the chain makes of what the sink `shop` plays."""
     listening, duplex = monitor(
         Choice("shift", ticks=True), microphone="probe", headphones="loudspeaker", sample_rate_hz=FS
     )
@@ -49,7 +49,7 @@ def test_from_the_probe_to_the_headphones(server: SoundServer) -> None:
         runner.start()
         server.play(np.sin(2 * np.pi * 10_000 * np.arange(6 * FS) / FS) * 0.1, "shop")
         time.sleep(1.5)
-        heard = record(server, "mouth.monitor", 1.5)
+        heard = record(server, "room.monitor", 1.5)
         for _ in range(50):
             delays.append(duplex.delay_frames)
             time.sleep(0.01)
