@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
-from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
@@ -25,12 +24,11 @@ from earwitness.gauges.leakage import (
 )
 from earwitness.gauges.orifice import check_orifice_mm
 from earwitness.gauges.readout import read_percent, read_two_gauges
+from earwitness.session.sheet_faults import in_a_sentence, on_one_line
 from earwitness.units import KPA_PER_UNIT
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    from pydantic_core import ErrorDetails
 
     from earwitness.units import PressureUnit
 
@@ -351,9 +349,9 @@ def _parsed(path: Path, kind: type[V]) -> V:
     except OSError as e:
         raise SheetError(f"{path} cannot be opened ({e.strerror})") from e
     except ValidationError as e:
-        raise SheetError(f"{path}: {_sentence(e.errors()[0])}") from e
+        raise SheetError(f"{path}: {in_a_sentence(e.errors()[0])}") from e
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as e:
-        raise SheetError(f"{path} is not a TOML file ({_one_line(e)})") from e
+        raise SheetError(f"{path} is not a TOML file ({on_one_line(e)})") from e
 
 
 def _check(sheet: RunSheet, folder: Path) -> None:
@@ -394,40 +392,3 @@ def _check_exists(folder: Path, name: str, cylinder: int) -> None:
             f"Cylinder {cylinder} names the recording {name!r}, which is not there",
             remedy=f"Put it into {folder} or correct the name.",
         )
-
-
-def _sentence(error: ErrorDetails) -> str:
-    """Say one validation error as 'key ... is wrong because ...'."""
-    where = _key(error["loc"])
-    if error["type"] == "extra_forbidden":
-        return f"the key {where} is not known"
-    if error["type"] == "missing":
-        return f"the key {where} is missing"
-    reason = re.sub(r"^(Value error, |Input )", "", error["msg"])
-    given = error["input"]
-    if isinstance(given, bool | int | float | str):
-        return f"{where} is {_short(given)}; it {reason}"
-    return f"{where} {reason}"
-
-
-_UNITS = ("_percent", *(f"_{unit}" for unit in KPA_PER_UNIT))
-
-
-def _key(location: tuple[int | str, ...]) -> str:
-    """Name a key as a person counts: cylinder[2].take[1].point, first is 1.
-
-    A reading that was not repeated is named without its number.
-    """
-    if location[-1:] == (0,) and str(location[-2]).endswith(_UNITS):
-        location = location[:-1]
-    text = "".join(f"[{p + 1}]" if isinstance(p, int) else f".{p}" for p in location)
-    return text.lstrip(".") or "the sheet"
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
-
-
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split())[:200] or type(error).__name__
