@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import statistics
 import subprocess
+import sys
 import threading
 import time
 from typing import TYPE_CHECKING, Any
@@ -59,6 +60,30 @@ def test_from_the_probe_to_the_headphones(server: SoundServer) -> None:
     assert hz[np.argmax(power)] == pytest.approx(3000, abs=FS / 4096)
     assert 0.01 < np.abs(heard).max() <= 10 ** (CEILING_DB / 20)
     assert statistics.median(delays) / FS + 0.0024 <= 0.015  # test_assist measures the chain's own
+
+
+@pytest.mark.slow
+def test_the_command_listens_until_it_is_ended(server: SoundServer) -> None:
+    """Sound on, air on, end: single keys from standard input; one JSON line a second."""
+    server.play(np.random.default_rng(3).standard_normal(12 * FS) * 0.01, "shop")
+    words = ["monitor", "--microphone", "probe", "--headphones", "loudspeaker", "--json"]
+    running = subprocess.Popen(
+        [sys.executable, "-m", "earwitness", *words],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert running.stdin is not None
+    assert running.stdout is not None
+    first = json.loads(running.stdout.readline())
+    running.stdin.write(" a")
+    running.stdin.flush()
+    later = [json.loads(running.stdout.readline()) for _ in range(2)][-1]
+    _, talk = running.communicate("q", timeout=30)
+    assert running.returncode == 0
+    assert (first["muted"], first["air_on"]) == (True, False)
+    assert (later["muted"], later["air_on"]) == (False, True)
+    assert later["level_db"] == pytest.approx(-40 + 10 * np.log10(7 / 24), abs=1.0)
+    assert "crank" in talk
+    assert "not calibrated" in talk
 
 
 def record(server: SoundServer, source: str, seconds: float) -> np.ndarray:

@@ -25,8 +25,11 @@ MOST_WAITING = 2
 grow where the machine was late."""
 MOST_CAPTURED = 64
 """Blocks captured but not yet looked at [1]: 0.2 s; what is more is left out and counted."""
-SILENT_S = 2.0
-"""A stream that delivers nothing for so long has lost its device [s]."""
+SILENT_S = 0.5
+"""A stream that delivers nothing for so long has stopped, and is opened again [s]."""
+MOST_RESTARTS = 4
+"""Restarts in a row after which the device is taken as gone [1]. Chosen: a busy machine stops a
+stream now and then, an unplugged microphone does not come back within two seconds."""
 
 
 class Duplex:
@@ -50,6 +53,8 @@ class Duplex:
     ----------
     lost, starved : int
         Blocks that were captured but left out, and blocks that were silent because none was ready.
+    restarts : int
+        How often the stream had stopped and was opened again.
     delay_frames : int
         From the capture of the first sample of the block that was played last until it was played,
         device buffers apart [samples].
@@ -64,24 +69,14 @@ class Duplex:
         channel: int = 1,
     ) -> None:
         self._sd = _sounddevice()
-        self._channel = channel - 1
+        self._devices, self._channel = (microphone, headphones), channel - 1
         self.sample_rate_hz = sample_rate_hz
+        self.restarts = 0
         self.lost = self.starved = self.delay_frames = 0
         self._captured = self._taken = 0
         self._in: queue.SimpleQueue[Samples] = queue.SimpleQueue()
         self._out: queue.SimpleQueue[Samples] = queue.SimpleQueue()
-        try:
-            self._stream = self._sd.Stream(
-                device=(microphone, headphones),
-                samplerate=sample_rate_hz,
-                channels=(channel, 2),
-                dtype="float32",
-                latency="low",
-                blocksize=BLOCK_FRAMES,
-                callback=self._on_audio,
-            )
-        except (self._sd.PortAudioError, ValueError) as e:
-            raise _refusal(e) from e
+        self._stream = self._opened()
 
     @property
     def device_latency_s(self) -> float:
@@ -92,21 +87,45 @@ class Duplex:
     def next_block(self) -> Samples:
         """Return the next captured block, shape (frames,).
 
+        A stream that has stopped is opened again.
+
         Raises
         ------
         EquipmentError
-            If the device has fallen silent.
+            If the device stays silent.
         """
-        try:
-            return self._in.get(timeout=SILENT_S)
-        except queue.Empty:
-            raise EquipmentError(
-                "The microphone has stopped sending sound", remedy="Plug it in and start again."
-            ) from None
+        for _ in range(MOST_RESTARTS):
+            try:
+                return self._in.get(timeout=SILENT_S)
+            except queue.Empty:
+                self._restart()
+        raise EquipmentError(
+            "The microphone has stopped sending sound", remedy="Plug it in and start again."
+        )
 
     def play(self, samples: Samples) -> None:
         """Put a block in line for the headphones, shape (frames,)."""
         self._out.put(samples)
+
+    def _opened(self) -> Any:
+        try:
+            return self._sd.Stream(
+                device=self._devices,
+                samplerate=self.sample_rate_hz,
+                channels=(self._channel + 1, 2),
+                dtype="float32",
+                latency="low",
+                blocksize=BLOCK_FRAMES,
+                callback=self._on_audio,
+            )
+        except (self._sd.PortAudioError, ValueError) as e:
+            raise _refusal(e) from e
+
+    def _restart(self) -> None:
+        self.restarts += 1
+        self._stream.close(ignore_errors=True)
+        self._stream = self._opened()
+        self.__enter__()
 
     def __enter__(self) -> Self:
         try:
