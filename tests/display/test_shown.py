@@ -20,17 +20,19 @@ LONGEST = 30
 """Two lines of 94 px in a window of 1280 px hold this many letters [1]; measured in the browser."""
 
 
-@pytest.mark.parametrize("place", range(len(BEGUN.places)))
-@pytest.mark.parametrize("phase", ["move", "get-ready", "air-on", "air-off", "paused", "done"])
-def test_the_instruction_is_short(place: int, phase: str) -> None:
-    state = replace(BEGUN, at=place, phase=phase)  # type: ignore[arg-type]
-    told = shown(state, VIEW, None).instruction
-    assert 0 < len(told) <= LONGEST
-    assert told[0].isupper()
+@pytest.mark.parametrize(
+    "phase", ["cautions", "move", "get-ready", "air-on", "air-off", "paused", "done"]
+)
+def test_the_instruction_is_short(phase: str) -> None:
+    for place in range(len(BEGUN.places)):
+        state = replace(BEGUN, at=place, phase=phase)  # type: ignore[arg-type]
+        told = shown(state, VIEW, None).instruction
+        assert 0 < len(told) <= LONGEST
+        assert told[0].isupper()
 
 
 def test_a_finished_plan_says_so() -> None:
-    assert shown(replace(BEGUN, at=None), VIEW, None).instruction == "Plan done"
+    assert shown(replace(BEGUN, at=None, phase="move"), VIEW, None).instruction == "Plan done"
 
 
 def verdict_of(*cylinders: tuple[str, float]) -> EngineVerdict:
@@ -53,7 +55,7 @@ def verdict_of(*cylinders: tuple[str, float]) -> EngineVerdict:
 )
 def test_the_verdict_stands_in_large_type_with_its_certainty(cylinders, line) -> None:
     view = replace(VIEW, verdict=verdict_of(*cylinders))
-    assert shown(replace(BEGUN, at=None), view, None).instruction == line
+    assert shown(replace(BEGUN, at=None, phase="move"), view, None).instruction == line
 
 
 def test_what_is_open_names_the_likeliest() -> None:

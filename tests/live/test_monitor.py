@@ -164,6 +164,7 @@ def test_a_recording_is_listened_to(tmp_path: Path) -> None:
     assert done.meter.baseline_db is not None
 
 
+@pytest.mark.slow
 def test_the_command_listens_to_a_recording(tmp_path: Path) -> None:
     sf.write(tmp_path / "take.wav", take(2.0), FS, subtype="PCM_16")
     words = ["monitor", "--file", tmp_path / "take.wav", "--out", tmp_path / "heard.wav", "--json"]

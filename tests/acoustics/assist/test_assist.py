@@ -79,9 +79,9 @@ def test_the_shift_agrees_with_an_analytic_signal():
 
 
 @pytest.mark.parametrize("choice", CHOICES, ids=str)
-@pytest.mark.parametrize("size", [7, 128, 1000])
+@pytest.mark.parametrize("size", [37, 1000])
 def test_the_size_of_blocks_changes_nothing(choice, size):
-    noise = np.random.default_rng(4).standard_normal(FS // 20) * 0.2
+    noise = np.random.default_rng(4).standard_normal(FS // 30) * 0.2
     chains = [Chain(FS, choice) for _ in range(2)]
     for chain in chains:
         chain.muted, chain.learning = False, True
@@ -187,6 +187,7 @@ def test_the_bank_passes_its_band_evenly():
     assert np.median(inside) == pytest.approx(0.0, abs=0.5)
 
 
+@pytest.mark.slow
 def test_subtraction_widens_the_step_of_a_faint_leak():
     """At -6 dB the sum rises by 10 lg(1 + 10^-0.6) = 0.97 dB; what is heard must rise by more.
 
