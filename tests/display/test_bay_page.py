@@ -142,6 +142,24 @@ def test_it_is_read_from_across_the_shop(bay: Bay, size: tuple[int, int]) -> Non
 
 
 @pytest.mark.slow
+def test_it_fits_a_telephone(bay: Bay) -> None:
+    """WCAG 2.2, 1.4.10 (from memory): no sideways scrolling at a width of 320 CSS pixels."""
+    bay.page.set_viewport_size({"width": 320, "height": 800})
+    for name, moment in MOMENTS.items():
+        bay.show(moment)
+        assert bay.page.evaluate("document.documentElement.scrollWidth") <= 320, name
+    bay.page.set_viewport_size({"width": 1280, "height": 800})
+
+
+@pytest.mark.slow
+def test_all_cautions_are_seen_at_once(bay: Bay) -> None:
+    bay.show(MOMENTS["cautions"])
+    last = bay.page.locator("#cautions li").last.bounding_box()
+    buttons = bay.page.locator("#buttons").bounding_box()
+    assert last["y"] + last["height"] <= buttons["y"]
+
+
+@pytest.mark.slow
 def test_air_on_is_seen_without_colour(bay: Bay) -> None:
     """The panel turns from ink on paper to paper on ink, and says so."""
     grounds = {}
