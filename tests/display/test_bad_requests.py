@@ -6,6 +6,7 @@ import http.client
 import json
 import queue
 import socket
+import time
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
@@ -223,6 +224,23 @@ def test_a_flood_is_bounded() -> None:
         got = [client.press({"action": "next"})[0] for _ in range(40)]
     assert got.count(202) == len(taken) == 20
     assert got.count(429) == 20
+
+
+def test_a_flood_of_snapshots_is_thinned_out(client: Client) -> None:
+    """Whatever is published, a page gets the newest ten times a second at most."""
+    connection = http.client.HTTPConnection("127.0.0.1", client.port, timeout=10)
+    connection.request("GET", "/events", headers={"X-Earwitness-Token": client.token})
+    answer = connection.getresponse()
+    started, told = time.monotonic(), b""
+    for number in range(600):
+        client.board.publish(Snapshot(f"flood {number}", "move"))
+        time.sleep(0.001)
+    while b"flood 599" not in told:
+        told += answer.read1(65_536)
+    seconds = time.monotonic() - started
+    connection.close()
+    client.board.publish(inspection()["read-back"])
+    assert told.count(b"data: ") <= 10 * seconds + 2
 
 
 def test_a_bucket_fills_again() -> None:
