@@ -28,9 +28,9 @@ MAD_SPREAD = 1.4826
 SHAPE_FACTOR = 2.0
 """A leak may have this much more power than its expected spectrum tells [1]. Chosen: decision
 0017."""
-LEAST_SPREAD = 0.35
+LEAST_SPREAD = 0.9
 """The spread is not taken below this share of the plain standard deviation [1]: the median
-absolute deviation of five values is often near zero. Chosen: decision 0010."""
+absolute deviation of five or six values is often far too small. Chosen: decision 0024."""
 
 
 @dataclass(frozen=True, slots=True)
