@@ -72,7 +72,7 @@ def soak(server, file: Path, seconds: float) -> dict[str, float]:
         return sources[-1]
 
     t = np.arange(round((seconds + 30) * FS)) / FS
-    server.play((AMPLITUDE * np.sin(2 * np.pi * HZ * t)).astype("f4"), "shop")
+    server.play((AMPLITUDE * np.sin(2 * np.pi * HZ * t)).astype("f4"), "shop", latency_ms=2000)
     time.sleep(3.0)
     probe = Probe(opened, post, channels=(0,), show=meters.feed)
     probe.start()

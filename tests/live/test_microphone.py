@@ -49,7 +49,7 @@ def test_a_tone_comes_in_exactly_and_nothing_is_lost(server: SoundServer) -> Non
     """A sine of amplitude 0.1 has -23.01 dB re full scale; 0.1 dB either way."""
     t = np.arange(20 * FS) / FS
     tone = 0.1 * np.sin(2 * np.pi * 1000 * t)
-    player = server.play(np.stack([tone, 0.5 * tone], axis=1), "shop")
+    player = server.play(np.stack([tone, 0.5 * tone], axis=1), "shop", latency_ms=2000)
     x, _ = record(Microphone("probe", sample_rate_hz=FS, channels=2), 6.0)
     player.terminate()
     x = x[3 * FS :]

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from sound_server import SoundServer
 
 VOICE_FS = 16_000
+AGAIN_S = 15.0
+"""After how long a phrase that was not understood is said again [s]."""
 LOUD = 0.1
 """Level of the voice over its loud parts [full scale]: the -20 dB of a close microphone."""
 
@@ -90,14 +92,19 @@ class Operator(threading.Thread):
         self._open = on
 
 
-def says(phrase: str, when: Callable[[Snapshot], bool]) -> Callable[[Snapshot, Operator], bool]:
-    """Say a phrase once something is on the board."""
+def says(
+    phrase: str, when: Callable[[Snapshot], bool], until: Callable[[Snapshot], bool]
+) -> Callable[[Snapshot, Operator], bool]:
+    """Say a phrase once something is on the board, and again until it was understood."""
+    said_s: list[float] = []
 
     def act(now: Snapshot, operator: Operator) -> bool:
-        if not when(now):
-            return False
-        threading.Thread(target=operator.say, args=(phrase,), daemon=True).start()
-        return True
+        if said_s and until(now):
+            return True
+        if when(now) and (not said_s or time.monotonic() - said_s[-1] > AGAIN_S):
+            said_s.append(time.monotonic())
+            threading.Thread(target=operator.say, args=(phrase,), daemon=True).start()
+        return False
 
     return act
 

@@ -69,14 +69,19 @@ class SoundServer:
         """Take a sink and its microphone away."""
         self._control("unload-module", self._modules.pop(sink))
 
-    def play(self, samples: np.ndarray, sink: str, fs: int = FS) -> subprocess.Popen[bytes]:
-        """Begin to play samples, shape (frames,) or (frames, 2); returns what can be stopped."""
+    def play(
+        self, samples: np.ndarray, sink: str, fs: int = FS, *, latency_ms: int = 100
+    ) -> subprocess.Popen[bytes]:
+        """Begin to play samples, shape (frames,) or (frames, 2); returns what can be stopped.
+
+        A player with little latency is prompt, and falters on a busy machine.
+        """
         both = samples if samples.ndim == 2 else np.stack([samples, samples], axis=1)
         file = self.folder / f"{len(self._players)}.raw"
         file.write_bytes(both.astype("<f4").tobytes())
         player = subprocess.Popen(
             ["pacat", f"--device={sink}", "--format=float32le", f"--rate={fs}", "--channels=2",
-             "--latency-msec=40", str(file)],
+             f"--latency-msec={latency_ms}", str(file)],
             env=self._env(),
         )  # fmt: skip
         self._players.append(player)

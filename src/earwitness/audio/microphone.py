@@ -22,20 +22,29 @@ if TYPE_CHECKING:
 BLOCK_S = 0.02
 """Length of a block [s]. Chosen: a prompt is placed to within its own length, and fifty a second
 cost little."""
-LATENCY_S = 0.2
-"""Sound that PortAudio may hold before it is lost [s]. Chosen: what a busy machine may be late."""
+LATENCY_S = 0.5
+"""Sound that PortAudio may hold before it is lost [s]. Chosen: what a busy machine may be late;
+with 0.2 s sound was lost at a load of 7 on two cores, benchmarks/live_soak.py."""
 MOST_BLOCKS = round(60 / BLOCK_S)
 """Blocks that wait in the queue at most [1]: one minute. Chosen: longer than any disk hesitates;
 what comes on top is counted as lost instead of filling the memory."""
 MOST_AGE_S = 2.0
-"""A block cannot be older than this when it comes [s]. Chosen: ten times `LATENCY_S`."""
+"""A block cannot be older than this when it comes [s]. Chosen: four times `LATENCY_S`."""
 SILENT_S = 4.0
 """A stream that delivers nothing for so long has lost its device [s]. Chosen: twice the slowest
 start that was seen, 1.6 s."""
+SETTLED_S = 2.0
+"""Moments of blocks are not compared before this much sound has come [s]. Chosen: they were seen to
+be wrong by 0.4 s at the start of a stream."""
+LOST_S = 0.25
+"""A block that is later than the ones before by more than this follows lost sound [s]. Chosen:
+moments of blocks were seen to scatter by 0.1 s."""
 GAP_S = 0.6
-"""A block that comes later than this after the end of the one before is from a device that was gone
-[s]; the sound system may have put another in its place. Chosen: moments of blocks were seen to
-scatter by 0.1 s, at the start of a stream by 0.4 s; a system changed the device in 1.1 to 1.7 s."""
+"""One that is later still is from a device that was gone [s], and the sound system may have put
+another in its place. Chosen: a system did so in 0.5 to 1.7 s."""
+DRIFT = 2e-4
+"""How much faster than the clock a device may lag without having lost sound [1]. Chosen: twice the
+100 ppm of a poor crystal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +128,7 @@ class Microphone:
         self.device, self.sample_rate_hz, self.channels = device, sample_rate_hz, channels
         self.lost = 0
         self._frames = 0
-        self._due_s = 0.0
+        self._begun_s = 0.0
         self._overflow = False
         self._blocks: queue.SimpleQueue[Block] = queue.SimpleQueue()
         self._heard_s = time.monotonic()
@@ -197,9 +206,8 @@ class Microphone:
         if not abs(age_s) < MOST_AGE_S:  # some drivers do not tell
             age_s = self._latency_s + frames / self.sample_rate_hz
         captured_s = time.monotonic() - age_s
-        gap_s = captured_s - self._due_s if self._frames else 0.0
-        self._due_s = captured_s + frames / self.sample_rate_hz
-        lost = bool(status.input_overflow)
+        gap_s = self._late_s(captured_s, frames)
+        lost = bool(status.input_overflow) or gap_s > LOST_S
         self.lost += lost
         if self._blocks.qsize() >= MOST_BLOCKS:
             self.lost, self._overflow = self.lost + 1, True
@@ -207,6 +215,17 @@ class Microphone:
         lost, self._overflow = lost or self._overflow, False
         self._blocks.put(Block(indata.copy(), self._frames, captured_s, lost, max(0.0, gap_s)))
         self._frames += frames
+
+    def _late_s(self, captured_s: float, frames: int) -> float:
+        """Return by how much a block is later than those before promised [s]."""
+        begun_s = captured_s - self._frames / self.sample_rate_hz
+        late_s = begun_s - self._begun_s
+        settled = self._frames >= SETTLED_S * self.sample_rate_hz
+        if not settled or late_s < 0 or late_s > LOST_S:
+            self._begun_s = begun_s
+        else:
+            self._begun_s += min(late_s, DRIFT * frames / self.sample_rate_hz)
+        return late_s if settled else 0.0
 
 
 def audio_system() -> AudioSystem:

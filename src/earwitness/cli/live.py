@@ -6,6 +6,7 @@ import contextlib
 import json
 import queue
 import shutil
+import signal
 import sys
 import threading
 from dataclasses import asdict, dataclass
@@ -95,7 +96,7 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
         equipment=equipment,
         model=model,
     )
-    with _shown(live, board, wanted, told):
+    with _shown(live, board, wanted, told), _saving_on_ctrl_c(live):
         verdict = live.run()
     _done(keeper, verdict is not None, as_json=as_json)
 
@@ -241,6 +242,21 @@ def _say_where(page: Page) -> None:
     if page.pairing_code:
         say(f"Elsewhere: {' or '.join(page.lan_urls)}, pairing code {page.pairing_code}, good once")
         say(page.warning)
+
+
+@contextlib.contextmanager
+def _saving_on_ctrl_c(live: LiveInspection) -> Iterator[None]:
+    """Put the inspection to rest between two entries on the first Ctrl-C; the second one kills."""
+
+    def save(*_: object) -> None:
+        signal.signal(signal.SIGINT, before)
+        live.interrupt()
+
+    before = signal.signal(signal.SIGINT, save)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _print_changes(board: Board, ended: threading.Event) -> None:

@@ -133,7 +133,7 @@ class LiveInspection:
     def run(self) -> EngineVerdict | None:
         """Lead through the inspection; return the verdict, or None if it was put to rest.
 
-        Ctrl-C puts it to rest: what was recorded is kept and can be gone on with.
+        Put to rest, it keeps what was recorded and can be gone on with; see `interrupt`.
 
         Raises
         ------
@@ -144,8 +144,8 @@ class LiveInspection:
         try:
             while not (self._resting or self.verdict):
                 self._turn_over()
-        except KeyboardInterrupt:
-            self._keeper.note("Stopped by hand.")
+            if self._resting:
+                self._keeper.note("Stopped by hand.")
         except EarwitnessError:
             with suppress(EarwitnessError):  # the first error is the one to tell
                 self._shut()
