@@ -178,7 +178,7 @@ def test_a_second_day_goes_on_where_the_first_was_stopped(
     keeper = Keeper.create(folder, VISIT, clock=clock)
     plan = LivePlan(VISIT.engine.layout(), PLACES[1:], 690.0, cycles=5, stays_s=(1.3, 1.6))
     equipment = Equipment(Input("probe"), None, None, "loudspeaker", "off")
-    server.play(1e-3 * np.random.default_rng(1).standard_normal(30 * FS), "shop")
+    player = server.play(1e-3 * np.random.default_rng(1).standard_normal(30 * FS), "shop")
     live = live_inspection(plan, keeper, board, rng=np.random.default_rng(1), equipment=equipment)
     stop = [
         asks(Press("understood"), lambda s: s.phase == "cautions"),
@@ -190,6 +190,7 @@ def test_a_second_day_goes_on_where_the_first_was_stopped(
     operator = Operator(server, board, live, np.zeros(FS), stop)
     operator.start()
     assert live.run() is None
+    player.terminate()
     left = inspection(read_record(folder))
     assert left.takes == ()
     assert "Stopped by hand." in {n.text for n in left.notes}

@@ -109,7 +109,7 @@ def test_a_microphone_pulled_out_in_a_take_costs_neither_its_sound_nor_the_inspe
     from earwitness.audio.bext import Bext
 
     posted: list[object] = []
-    server.play(1e-2 * np.random.default_rng(3).standard_normal(20 * FS), "shop")
+    player = server.play(1e-2 * np.random.default_rng(3).standard_normal(20 * FS), "shop")
     probe = Probe(lambda: open_microphone(Input("probe"), 1), posted.append, channels=(0,))
     probe.start()
     probe.begin(TakeOrder((tmp_path / "take.wav",), Bext(), (60.0, 120.0)))
@@ -126,6 +126,7 @@ def test_a_microphone_pulled_out_in_a_take_costs_neither_its_sound_nor_the_inspe
         server.plug_in(sink)
     wait_for(lambda: any(isinstance(p, Back) for p in posted))
     probe.stop()
+    player.terminate()
 
 
 def wait_for(what, seconds: float = 20.0) -> None:
