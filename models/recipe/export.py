@@ -1,6 +1,8 @@
 """Turn a trained network into a model folder that Vosk loads.
 
-python export.py model.pt ../NAME
+python export.py model.pt [another.pt ...] ../NAME
+
+Several networks that ended the same training differently are averaged.
 """
 
 from __future__ import annotations
@@ -46,14 +48,19 @@ DIGESTED = (
 """The files whose digests are checked on loading."""
 
 
-def main(trained: str, folder: str) -> None:
+def main(*trained: str, folder: str) -> None:
     """Write the folder."""
     import torch
     from network import LEFT, RIGHT, Network, folded
 
-    kept = torch.load(trained, map_location="cpu", weights_only=True)
-    network = Network(kept["width"])
-    network.load_state_dict(kept["network"])
+    kept = [torch.load(t, map_location="cpu", weights_only=True) for t in trained]
+    network = Network(kept[0]["width"])
+    network.load_state_dict(
+        {
+            name: torch.stack([k["network"][name].double() for k in kept]).mean(0).to(values.dtype)
+            for name, values in kept[0]["network"].items()
+        }
+    )
     write_folder(Path(folder), folded(network), LEFT, RIGHT)
 
 
@@ -72,4 +79,4 @@ def write_folder(
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main(*sys.argv[1:-1], folder=sys.argv[-1])

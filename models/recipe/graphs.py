@@ -16,7 +16,7 @@ import subprocess
 from typing import TYPE_CHECKING
 
 from kaldi import phones
-from lexicon import SILENCE, SPOKEN_NOISE, UNKNOWN, pronunciations
+from lexicon import SILENCE, SPOKEN_NOISE, UNKNOWN, positioned, pronunciations
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -72,13 +72,6 @@ class Sounds:
             (leaving, leaving, first + 2, 0, HALF),
             (leaving, end, 0, 0, 0.0),
         ]
-
-
-def positioned(way: Sequence[str]) -> list[str]:
-    """Return the phones of a word with their positions in it."""
-    if len(way) == 1:
-        return [f"{way[0]}_S"]
-    return [f"{way[0]}_B", *(f"{p}_I" for p in way[1:-1]), f"{way[-1]}_E"]
 
 
 def sounds_to_words(numbers: dict[str, int]) -> list[Arc]:

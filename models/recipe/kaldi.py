@@ -11,7 +11,7 @@ import struct
 from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
-from lexicon import PHONES, SILENCE, SPOKEN_NOISE, UNITS
+from lexicon import PHONES, SILENCE, SPOKEN_NOISE, UNITS, WHOLE, positioned, pronunciations
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,6 +34,12 @@ def phones() -> list[tuple[str, int, str]]:
         (SILENCE, UNITS.index(SILENCE), "nonword"),
         (f"{SPOKEN_NOISE}_S", UNITS.index(SPOKEN_NOISE), "singleton"),
         *((f"{p}_{at}", UNITS.index(p), kind) for p in PHONES for at, kind in POSITIONS.items()),
+        *(
+            (name, UNITS.index(unit), POSITIONS[name[-1]])
+            for word in WHOLE
+            for way in pronunciations(word)
+            for name, unit in zip(positioned(way), way, strict=True)
+        ),
     ]
 
 

@@ -18,26 +18,59 @@ PHONES = tuple(
     "Y Z ZH".split()
 )
 """The phones of North American English, ARPAbet without stress."""
-UNITS = (SILENCE, SPOKEN_NOISE, *PHONES)
-"""What the network tells apart; unit n has the outputs 2n (first frame) and 2n + 1 (the rest)."""
-OUTPUTS = 2 * len(UNITS)
-
 DIGITS = tuple("zero one two three four five six seven eight nine".split())
 TEENS = tuple(
     "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
 )
 TENS = tuple("twenty thirty forty fifty sixty seventy eighty ninety".split())
-NUMBER_WORDS = (*DIGITS, "oh", *TEENS, *TENS, *"hundred thousand point and a half minus".split())
+WHOLE = {
+    "zero": "Z IH R OW",
+    "one": "W AH N",
+    "two": "T UW",
+    "three": "TH R IY",
+    "four": "F AO R",
+    "five": "F AY V",
+    "six": "S IH K S",
+    "seven": "S EH V AH N",
+    "eight": "EY T",
+    "nine": "N AY N",
+    "oh": "OW",
+    "ten": "T EH N",
+    "eleven": "IH L EH V AH N",
+    "twelve": "T W EH L V",
+    "thirteen": "TH ER T IY N",
+    "fourteen": "F AO R T IY N",
+    "fifteen": "F IH F T IY N",
+    "sixteen": "S IH K S T IY N",
+    "seventeen": "S EH V AH N T IY N",
+    "eighteen": "EY T IY N",
+    "nineteen": "N AY N T IY N",
+    "twenty": "T W EH N T IY",
+    "thirty": "TH ER D IY",
+    "forty": "F AO R T IY",
+    "fifty": "F IH F T IY",
+    "sixty": "S IH K S T IY",
+    "seventy": "S EH V AH N T IY",
+    "eighty": "EY T IY",
+    "ninety": "N AY N T IY",
+    "hundred": "HH AH N D R AH D",
+    "thousand": "TH AW Z AH N D",
+    "point": "P OY N T",
+}
+"""Words with sounds of their own, so that the network learns to tell sixty from fifty as words:
+how each is said, from the same dictionary; it learns by itself how else."""
+NUMBER_WORDS = (*WHOLE, *"and a half minus".split())
 TRADE_WORDS = tuple(
     """
-    adapter adjacent again air all back bank bar baseline battery body bubble bubbles cancel
+    adapter adjacent again air all back bank bar baseline battery body bubble bubbles cancel check
     clear cold compression confirm confirmed control coolant correct coupler crankcase cylinder
-    dipstick done dry engine exhaust external faint filler finish finished gasket gauge go hard head
+    dipstick done dry engine exhaust external faint filler finish finished flow gasket gauge go hard
+    head
     heard help hiss hole hose hot intake kilopascal kilopascals kpa leak leakage left light listen
     listening loud main manifold mark me missed neighbour next no none note off oil okay on pause
     percent plug pounds pressure psi radiator reading ready record repeat reset resume retest right
     save say scratch send set skip sleep slow soft spark speak start status steady step stop supply
-    tailpipe take tap test that this throttle undo valve volts wait wake warm wet wrong yes
+    tailpipe take tap test that this throttle under undo valve volts wait wake warm wet wrong yes
     """.split()
 )
 """Words of the trade: the vocabulary of `earwitness.speech` and a margin for later."""
@@ -64,14 +97,6 @@ OWN = {
     "crankcase": ("K R AE NG K K EY S",),
     "dipstick": ("D IH P S T IH K",),
     "coupler": ("K AH P L ER", "K AH P AH L ER"),
-    "zero": ("Z IH R OW", "Z IY R OW"),
-    "hundred": ("HH AH N D R AH D", "HH AH N D R IH D", "HH AH N ER D"),
-    "seventy": ("S EH V AH N T IY", "S EH V AH N D IY"),
-    "ninety": ("N AY N T IY", "N AY N D IY"),
-    "twenty": ("T W EH N T IY", "T W EH N IY"),
-    "thirty": ("TH ER D IY", "TH ER T IY"),
-    "forty": ("F AO R T IY", "F AO R D IY"),
-    "fifty": ("F IH F T IY",),
     "reading": ("R IY D IH NG",),
     "record": ("R EH K ER D", "R IH K AO R D"),
     "and": ("AE N D", "AH N D", "AH N"),
@@ -113,11 +138,20 @@ def pronunciations(word: str) -> tuple[tuple[str, ...], ...]:
     ValueError
         If no one knows the word.
     """
+    if word in WHOLE:
+        return (_whole(word),)
     if word in OWN:
         return _own(word)
     if word not in dictionary():
         raise ValueError(f"{word!r} has no pronunciation; add one to OWN")
     return dictionary()[word]
+
+
+def positioned(way: tuple[str, ...]) -> list[str]:
+    """Return the sounds of a word with their positions in it."""
+    if len(way) == 1:
+        return [f"{way[0]}_S"]
+    return [f"{way[0]}_B", *(f"{p}_I" for p in way[1:-1]), f"{way[-1]}_E"]
 
 
 def spoken(text: str) -> str:
@@ -127,3 +161,13 @@ def spoken(text: str) -> str:
 
 def _own(word: str) -> tuple[tuple[str, ...], ...]:
     return tuple(tuple(way.split()) for way in OWN[word])
+
+
+def _whole(word: str) -> tuple[str, ...]:
+    """Name the sounds of a word that has its own, by phone, word and place: "F.fifty.0"."""
+    return tuple(f"{phone}.{word}.{n}" for n, phone in enumerate(WHOLE[word].split()))
+
+
+UNITS = (SILENCE, SPOKEN_NOISE, *PHONES, *(unit for word in WHOLE for unit in _whole(word)))
+"""What the network tells apart; unit n has the outputs 2n (first frame) and 2n + 1 (the rest)."""
+OUTPUTS = 2 * len(UNITS)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 FRAMES = (150, 210, 300, 420, 600)
 """Lengths of utterances that are batched together [10 ms]."""
-BATCH_FRAMES = 60_000
+BATCH_FRAMES = 120_000
 """Frames in a batch."""
 MOST_CLIPS = 4
 """Most clips in one utterance."""
@@ -36,6 +36,9 @@ SHORT_S = 1.6
 """Clips up to here are joined [s]."""
 SPEEDS = (0.84, 1.2)
 """Slowest and fastest playing of a clip [1], for three in four."""
+CUT_S = 0.06
+"""Most that is cut off the beginning of one clip in two of those that are joined [s]: its margin,
+and the attack of its first sound."""
 LEAD_S, TAIL_S = (0.12, 0.5), (0.15, 0.5)
 """Least and most silence before and after, before the rest is filled up [s]."""
 
@@ -132,7 +135,8 @@ class Plans(IterableDataset[Plan]):
         spoken = []
         for r, (_, placed, units) in enumerate(rows):
             for k, (n, start, fast) in enumerate(placed):
-                source[r, k], length[r, k] = self.index[n][:2]
+                cut = int(max(0.0, rng.uniform(-CUT_S, CUT_S)) * RATE_HZ) if len(placed) > 1 else 0
+                source[r, k], length[r, k] = self.index[n][0] + cut, self.index[n][1] - cut
                 at[r, k], speed[r, k] = start, fast
                 _lay(spread[r], units[k], start, start + int(length[r, k] / fast))
             spoken.append(_joined(units))

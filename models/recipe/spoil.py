@@ -15,7 +15,7 @@ from torch import Tensor
 RATE_HZ = 16_000
 CLEAN = 0.08
 """Share of clips without added noise [1]."""
-SNR_DB = (-1.0, 32.0)
+SNR_DB = (-5.0, 30.0)
 """Lowest and highest ratio of voice to noise, while the voice speaks [dB]."""
 HUMMING = 0.3
 """Share of clips with mains hum [1]."""
@@ -27,7 +27,7 @@ ECHOING, FILTERED, NARROW, OVERDRIVEN = 0.6, 0.7, 0.12, 0.12
 """Shares of clips that get a room, a channel, a telephone's band, and clipping [1]."""
 LEVEL_DB = (-28.0, -5.0)
 """Softest and loudest power of a clip's loudest 0.3 s, re full scale [dB]."""
-DITHER = (1e-4, 2e-3)
+DITHER = (1e-5, 2e-3)
 """Least and most noise that is always added, root mean square of full scale [1]."""
 
 

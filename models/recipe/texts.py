@@ -34,6 +34,7 @@ COMMANDS = (
     "tailpipe left|right tailpipe|tailpipe right|throttle body|radiator|adapter|external|control|"
     "hose coupler|hose|coupler|air on|air off|start test|stop test|stop|start|go back|wake up|"
     "record|ready|no not that|wait|hiss heard|faint hiss|loud hiss|none|left bank|right bank|"
+    "zero check|check zero|supply under flow|check|"
     "head gasket|intake manifold|exhaust valve|spark plug|dipstick|crankcase|coolant|main bank"
 ).split("|")
 PLACES = tuple(
@@ -42,6 +43,7 @@ PLACES = tuple(
 )
 PRESSURES = (
     "compression dry|dry compression|compression wet|wet compression|supply pressure|supply|"
+    "supply under flow|"
     "gauge reading|gauge|pressure"
 ).split("|")
 
@@ -210,7 +212,7 @@ def utterance(rng: Generator) -> str:
         talk,
         mixed,
     )
-    return makers[rng.choice(7, p=(0.24, 0.22, 0.13, 0.13, 0.06, 0.18, 0.04))](rng)
+    return makers[rng.choice(7, p=(0.28, 0.22, 0.11, 0.12, 0.06, 0.17, 0.04))](rng)
 
 
 def pick(rng: Generator, *choices: str) -> str:

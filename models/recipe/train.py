@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("train")
 STAGES = {"spread": 0.04, "align": 0.08, "sequence": 1.0}
 """Share of the time at which each stage ends [1]."""
-RATE = {"spread": 1.5e-3, "align": 1.5e-3, "sequence": 1.5e-3}
+RATE = {"spread": 1.5e-3, "align": 1.5e-3, "sequence": 2e-3}
 """Highest step of AdamW in each stage [1]."""
 FRAME_WEIGHT = 0.1
 """Weight of telling frames apart beside telling utterances apart [1]."""
@@ -227,7 +227,9 @@ def _room(seed: int) -> NDArray[np.float32]:
 
 def _take(seed: int) -> NDArray[np.float32]:
     """Simulate a shop in which nothing is hit or dropped: those sounds are kept for tests."""
-    from earwitness.simulate.bay import Bay, Preset, Sway
+    from earwitness.simulate.bay import Bay
+    from earwitness.simulate.shop_noise import Sway
+    from earwitness.simulate.shops import Preset
 
     shop = Preset(
         radio=0.5,

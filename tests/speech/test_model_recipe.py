@@ -79,7 +79,8 @@ def test_a_network_that_the_recipe_writes_reads_back_as_it_was(recipe, layers, t
 
 def test_the_network_has_one_output_for_each_state_of_each_unit(recipe, layers):
     lexicon = recipe("lexicon")
-    assert layers[-1][1].shape[0] == lexicon.OUTPUTS == 2 * (39 + 2)
+    whole = sum(len(lexicon.pronunciations(word)[0]) for word in lexicon.WHOLE)
+    assert layers[-1][1].shape[0] == lexicon.OUTPUTS == 2 * (39 + 2 + whole)
     assert all(np.isfinite(w).all() and np.isfinite(b).all() for _, w, b in layers)
 
 
@@ -87,7 +88,7 @@ def test_phones_are_numbered_as_the_word_boundaries_say(recipe):
     kinds = [kind for _, _, kind in recipe("kaldi").phones()]
     lines = (shipped_model() / "graph/phones/word_boundary.int").read_text().splitlines()
     assert lines == [f"{n} {kind}" for n, kind in enumerate(kinds, 1)]
-    assert kinds.count("begin") == kinds.count("end") == 39
+    assert kinds.count("begin") == kinds.count("end") == 39 + len(recipe("lexicon").WHOLE) - 1
 
 
 def test_the_model_is_small():
@@ -115,10 +116,12 @@ def test_a_word_is_its_phones_in_their_positions(recipe):
     """ "wet" is W EH T (CMU Pronouncing Dictionary): begin, internal, end."""
     graphs, kaldi = recipe("graphs"), recipe("kaldi")
     names = [name for name, _, _ in kaldi.phones()]
-    arcs = graphs.sounds_to_words({"[unk]": 1, "wet": 2, "a": 3})
+    arcs = graphs.sounds_to_words({"[unk]": 1, "wet": 2, "a": 3, "six": 4})
     assert [names[n - 1] for n in spoken(arcs, 2)] == ["W_B", "EH_I", "T_E"]
     assert [names[n - 1] for n in spoken(arcs, 3)] == ["AH_S"]
     assert [names[n - 1] for n in spoken(arcs, 1)] == ["SPN_S"]
+    whole = [names[n - 1] for n in spoken(arcs, 4)]
+    assert whole == ["S.six.0_B", "IH.six.1_I", "K.six.2_I", "S.six.3_E"]
 
 
 def test_a_phone_lasts_any_number_of_frames_with_probabilities_that_add_up_to_one(recipe):
