@@ -46,7 +46,7 @@ def test_from_the_probe_to_the_headphones(server: SoundServer) -> None:
     delays: list[int] = []
     listening.orders.put("mute")
     with duplex:
-        runner = threading.Thread(target=listening.run, args=(lambda _: None,))
+        runner = threading.Thread(target=listening.run, args=(lambda _: None,), daemon=True)
         runner.start()
         server.play(np.sin(2 * np.pi * 10_000 * np.arange(6 * FS) / FS) * 0.1, "shop")
         time.sleep(1.5)

@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]
 
 CHROMIUM = "/usr/bin/chromium"
+MOST_TRIES = 3
+"""A busy machine leaves gaps in the sound; the take is refused, and taken again."""
 VISIT = Visit.model_validate({"engine": {"cylinders": 1, "cooling": "air"}})
 PLACES = (PlanStep(1, "gauge", "to-do"), PlanStep(1, "tailpipe", "to-do"))
 WATCH = """() => {
@@ -48,13 +50,11 @@ def press(page: Any, name: str) -> None:
 
 
 def test_an_inspection_is_made_with_the_page_alone(tmp_path: Path) -> None:
-    from playwright.sync_api import sync_playwright
-
     board, rng = Board(), np.random.default_rng(9)
     folder = tmp_path / "record"
     (tmp_path / "pulse").mkdir()
     with sound_server(tmp_path / "pulse") as server:
-        server.play(1e-3 * rng.standard_normal(90 * FS), "shop")
+        server.play(1e-3 * rng.standard_normal(150 * FS), "shop")
         live = live_inspection(
             LivePlan(VISIT.engine.layout(), PLACES, 690.0, cycles=5, stays_s=(1.3, 1.6)),
             Keeper.create(folder, VISIT, clock=clock),
@@ -63,29 +63,41 @@ def test_an_inspection_is_made_with_the_page_alone(tmp_path: Path) -> None:
             equipment=Equipment(Input("probe"), None, None, "loudspeaker", "off"),
         )
         Operator(server, board, live, 2e-3 * rng.standard_normal(3 * FS), []).start()
-        runner = threading.Thread(target=live.run)
-        with display.serve(board, live.post) as served, sync_playwright() as playwright:
-            runner.start()
-            browser = playwright.chromium.launch(
-                executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
-            )
-            page = browser.new_page(viewport={"width": 1280, "height": 800})
-            page.goto(served.url)
-            page.evaluate(WATCH)
-            last_line = lead_through(page)
-            runner.join(timeout=20)
-            browser.close()
+        runner = threading.Thread(target=live.run, daemon=True)
+        runner.start()
+        with display.serve(board, live.post) as served:
+            try:
+                last_line = in_a_browser(served.url)
+                runner.join(timeout=20)
+            finally:
+                live.interrupt()
     told = inspection(read_record(folder))
     assert [(r.quantity, r.value, r.unit, r.origin) for r in told.readings] == [
         ("leakage", "42", "percent", "typed")
     ]
-    (take,) = told.takes
+    take = told.takes[-1]
     assert take.finding is not None
     assert take.finding.p_value is not None
     assert take.finding.p_value <= 0.05  # a busy machine opens the valve late
     assert told.closed
     assert live.verdict is not None
     assert last_line == headline(live.verdict)[0]
+
+
+def in_a_browser(url: str) -> str:
+    """Make the inspection in a browser; return the page's last line."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        page.goto(url)
+        page.evaluate(WATCH)
+        last_line = lead_through(page)
+        browser.close()
+    return last_line
 
 
 def lead_through(page: Any) -> str:
@@ -104,9 +116,12 @@ def lead_through(page: Any) -> str:
     press(page, "Next")
     page.wait_for_selector('body[data-phase="move"]')
     assert page.inner_text("#instruction") == "Probe to the tailpipe"
-    press(page, "Start")
-    page.wait_for_selector('body[data-phase="air-on"]', timeout=60_000)
-    page.wait_for_selector('body[data-phase="move"]', timeout=60_000)
+    for _ in range(MOST_TRIES):
+        press(page, "Start")
+        page.wait_for_selector('body[data-phase="air-on"]', timeout=60_000)
+        page.wait_for_selector('body[data-phase="move"]', timeout=60_000)
+        if "✕ tailpipe" not in page.inner_text("#steps"):
+            break
     assert "✓ tailpipe: " in page.inner_text("#steps"), page.inner_text("#bay")
     phases = page.evaluate("window.phases")
     assert phases.count("air-on") >= 5
