@@ -48,7 +48,7 @@ def soon(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def opened(monkeypatch: pytest.MonkeyPatch, system: System) -> Duplex:
-    monkeypatch.setattr(duplex, "_sounddevice", lambda: system)
+    monkeypatch.setattr(duplex, "portaudio", lambda: system)
     return Duplex(None, None, sample_rate_hz=48_000)
 
 

@@ -119,6 +119,15 @@ def test_wrong_use(
     refusal(earwitness(*words))
 
 
+@pytest.mark.parametrize(
+    "words", [["missing.toml"], ["--cylinders", "99"], ["--resume", "nowhere"]]
+)
+def test_inspect_is_refused_for_its_words_before_a_microphone_is_looked_for(
+    earwitness: Run, words: list[str]
+) -> None:
+    assert words[-1] in refusal(earwitness("inspect", *words))
+
+
 def test_a_half_copied_model_is_refused(earwitness: Run, bay: Path) -> None:
     (bay / "model/am").mkdir(parents=True)
     (bay / "model/am/final.mdl").write_bytes(b"\0B")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from earwitness.audio.portaudio import portaudio
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
@@ -68,7 +69,7 @@ class Duplex:
         sample_rate_hz: int,
         channel: int = 1,
     ) -> None:
-        self._sd = _sounddevice()
+        self._sd = portaudio()
         self._devices, self._channel = (microphone, headphones), channel - 1
         self.sample_rate_hz = sample_rate_hz
         self.restarts = 0
@@ -158,17 +159,6 @@ class Duplex:
             outdata[:] = self._out.get_nowait()[:frames, np.newaxis]
             self.delay_frames = (self._captured - self._taken) * frames
             self._taken += 1
-
-
-def _sounddevice() -> Any:
-    try:
-        import sounddevice
-    except OSError as e:
-        raise EquipmentError(
-            f"The PortAudio library is not installed ({e})",
-            remedy="Install it (Debian: apt install libportaudio2) and try again.",
-        ) from e
-    return sounddevice
 
 
 def _refusal(error: Exception) -> EquipmentError:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from earwitness.audio.portaudio import portaudio
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
@@ -39,9 +40,8 @@ class Loudspeaker:
         self._lock = threading.Lock()
         self._left: Samples = np.zeros(0, dtype=np.float32)
         self._ended_s = time.monotonic()
+        sd = portaudio()
         try:
-            import sounddevice as sd
-
             self._stream = sd.OutputStream(
                 device=device,
                 samplerate=sample_rate_hz,
@@ -51,16 +51,11 @@ class Loudspeaker:
                 callback=self._on_audio,
             )
             self._stream.start()
-        except OSError as e:
-            raise EquipmentError(
-                f"The PortAudio library is not installed ({e})",
-                remedy="Install it (Debian: apt install libportaudio2) and try again.",
-            ) from e
         except (sd.PortAudioError, ValueError) as e:
             reason = str(e.args[0]) if e.args else type(e).__name__
             raise EquipmentError(
                 f"The loudspeaker cannot be used ({reason})",
-                remedy="Choose another one with [speaker] device in the settings.",
+                remedy="Plug one in, or name another one as `speaker` in the settings.",
             ) from e
         self._latency_s = float(self._stream.latency)
 

@@ -11,6 +11,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
+from earwitness.audio.portaudio import portaudio
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ class Microphone:
         channels: int = 1,
         latency_s: float = LATENCY_S,
     ) -> None:
-        self._sd = _sounddevice()
+        self._sd = portaudio()
         self.device, self.sample_rate_hz, self.channels = device, sample_rate_hz, channels
         self.lost = 0
         self._frames = 0
@@ -236,7 +237,7 @@ def audio_system() -> AudioSystem:
     EquipmentError
         If the PortAudio library is missing or cannot list its devices.
     """
-    sd = _sounddevice()
+    sd = portaudio()
     try:
         return AudioSystem(sd.get_portaudio_version()[1], tuple(_inputs(sd)))
     except sd.PortAudioError as e:
@@ -260,17 +261,6 @@ def _inputs(sd) -> list[InputDevice]:  # type: ignore[no-untyped-def]  # soundde
     ]
 
 
-def _sounddevice() -> Any:
-    try:
-        import sounddevice
-    except OSError as e:
-        raise EquipmentError(
-            f"The PortAudio library is not installed ({e})",
-            remedy="Install it (Debian: apt install libportaudio2) and try again.",
-        ) from e
-    return sounddevice
-
-
 def _name(device: int | str | None) -> str:
     return "of the system's choice" if device is None else repr(device)
 
@@ -280,6 +270,8 @@ def _refusal(
 ) -> EquipmentError:
     """Say why a device cannot be opened, and what to do about it."""
     reason = str(error.args[0]) if error.args else type(error).__name__
+    if "querying device -1" in reason:  # PortAudio's number for: there is no default device
+        return EquipmentError("No microphone was found")
     remedies = {
         "Invalid sample rate": "Set a sample rate that it has in the settings.",
         "Invalid number of channels": "Set a channel that it has in the settings.",

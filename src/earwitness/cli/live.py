@@ -11,6 +11,7 @@ import sys
 import threading
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ import typer
 from earwitness.cli import options
 from earwitness.cli.settings import settings_here
 from earwitness.cli.show import say
-from earwitness.cli.terminal import print_table
+from earwitness.cli.terminal import wrapped
 from earwitness.errors import EXIT_DEFECT, EarwitnessError, EquipmentError
 
 if TYPE_CHECKING:
@@ -74,20 +75,17 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
     import numpy as np
 
     from earwitness.session import runner
-    from earwitness.session.live.keeping import Keeper
     from earwitness.session.snapshot import Board
 
     told = settings_here(probe=wanted.probe, headset=wanted.headset).values
+    begin = _prepared(wanted, told)  # what was typed wrong is told even with nothing plugged in
     equipment = _equipment(told, wanted)
     runner.open_microphone(equipment.probe, 1).close()  # before a record is made
     model = None if wanted.typed else _model(told)
     board = Board()
-    if wanted.resume is not None:
-        keeper, lost = Keeper.resume(wanted.resume, clock=options.clock)
-        if lost:
-            say(lost)
-    else:
-        keeper = _created(wanted, told)
+    keeper, lost = begin()
+    if lost:
+        say(lost)
     live = runner.live_inspection(
         _plan(keeper, told, wanted.only),
         keeper,
@@ -172,8 +170,20 @@ def _model(told: Settings) -> SpeechModel:
     return load_model(told.model)
 
 
-def _created(wanted: Wanted, told: Settings) -> Keeper:
+def _prepared(wanted: Wanted, told: Settings) -> Callable[[], tuple[Keeper, str | None]]:
+    """Read what is to be inspected, and return what then begins or resumes its record."""
+    from earwitness.record.reader import read_record
     from earwitness.session.live.keeping import Keeper
+
+    if wanted.resume is not None:
+        read_record(wanted.resume)
+        return partial(Keeper.resume, wanted.resume, clock=options.clock)
+    visit = _visit(wanted, told)
+    folder = wanted.out or told.records / options.record_folder(None, "inspection")
+    return lambda: (Keeper.create(folder, visit, clock=options.clock), None)
+
+
+def _visit(wanted: Wanted, told: Settings) -> Visit:
     from earwitness.session.sheet import People, Visit, read_visit
 
     if wanted.engine is not None:
@@ -184,9 +194,7 @@ def _created(wanted: Wanted, told: Settings) -> Keeper:
     people = visit.people.model_dump()
     people = {**people, "shop": people["shop"] or told.shop}
     people = {**people, "technician": people["technician"] or told.technician}
-    visit = visit.model_copy(update={"people": People(**people)})
-    folder = wanted.out or told.records / options.record_folder(None, "inspection")
-    return Keeper.create(folder, _with_limit(visit, told), clock=options.clock)
+    return _with_limit(visit.model_copy(update={"people": People(**people)}), told)
 
 
 def _with_limit(visit: Visit, told: Settings) -> Visit:
@@ -379,7 +387,8 @@ def _print_items(items: list[Item], *, as_json: bool) -> None:
         told = {"schema": CHECK_SCHEMA, "ready": ready, "items": [asdict(i) for i in items]}
         typer.echo(json.dumps(told))
         return
-    rows = [[i.name, "ready" if i.ready else "NOT READY", f"{i.says} {i.remedy}"] for i in items]
-    print_table(["What", "State", "Found"], rows)
+    for i in items:
+        state = "ready" if i.ready else "NOT READY"
+        typer.echo(wrapped(f"{i.says} {i.remedy}".strip(), f"{i.name:<12} {state:<10} "))
     bad = [i for i in items if not i.ready]
     typer.echo("The bay is ready." if not bad else f"Not ready: {', '.join(i.name for i in bad)}.")
