@@ -26,7 +26,7 @@ from earwitness.session import replay
 from earwitness.session.live import steps
 from earwitness.session.live.shown import Meters, View, shown
 from earwitness.session.sheet import read_sheet
-from earwitness.session.snapshot import Board, Engine
+from earwitness.session.snapshot import Board, Engine, Press
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -70,6 +70,8 @@ def moments() -> Iterator[tuple[str, Snapshot]]:
     plan = test_plan(layout, cylinders=[CYLINDER])
     state, _ = steps.begin(layout, steps.places_of(plan))
     view = View(Engine(layout.label, layout.banks, layout.arrangement))
+    yield "cautions", shown(state, view, None)
+    state, _ = steps.step(state, Press("understood"))
     yield "gauge", shown(state, view, None)
     view.heard, view.said, view.waiting = (
         "leakage forty two percent",
