@@ -19,8 +19,8 @@ import numpy as np
 import soundfile
 from scipy import signal
 
-from earwitness.acoustics.bubble_rate import count_bubbles
-from earwitness.acoustics.bubbles import find_bubbles
+from earwitness.acoustics.bubbles.events import find_bubbles
+from earwitness.acoustics.bubbles.rate import count_bubbles
 from earwitness.simulate import operator, shop_events
 from earwitness.simulate.bubbles import bubbling
 

@@ -26,12 +26,12 @@ import scipy.optimize
 import scipy.stats
 
 from earwitness.acoustics.bands import bands_for, window_length
-from earwitness.acoustics.cycles import labelings, periods_from, prove
 from earwitness.acoustics.floor import band_floor
 from earwitness.acoustics.hiss import is_steady
-from earwitness.acoustics.rise import rise_by_shape, rise_over_cycles
+from earwitness.acoustics.proof.cycles import labelings, periods_from, prove
+from earwitness.acoustics.proof.rise import rise_by_shape, rise_over_cycles
+from earwitness.acoustics.proof.templates import expected_spectrum
 from earwitness.acoustics.settings import DEFAULTS
-from earwitness.acoustics.templates import expected_spectrum
 from earwitness.simulate.bay import Bay, air_schedule
 from earwitness.simulate.leak import valve_envelope
 from earwitness.simulate.shop_noise import frequency_grid

@@ -23,7 +23,7 @@ from scipy import signal
 
 from bubbles import PROMPTS, g722, operator_clips, recordings
 from earwitness.acoustics.hiss import score_cycled
-from earwitness.acoustics.quality import FLAGS
+from earwitness.acoustics.quality.flags import FLAGS
 from earwitness.acoustics.settings import DEFAULTS
 from earwitness.acoustics.stream import TakeStream
 from earwitness.simulate.bay import PRESETS, Bay, air_schedule

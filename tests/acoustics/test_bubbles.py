@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from earwitness.acoustics.bubble_rate import compare_rates, count_bubbles
-from earwitness.acoustics.bubbles import find_bubbles, radius_mm
+from earwitness.acoustics.bubbles.events import find_bubbles, radius_mm
+from earwitness.acoustics.bubbles.rate import compare_rates, count_bubbles
+from earwitness.acoustics.bubbles.ringing import bank_power, time_constant_s, whitened
 from earwitness.acoustics.hiss import score_cycled
-from earwitness.acoustics.ringing import bank_power, time_constant_s, whitened
 from earwitness.simulate import shop_events
 from earwitness.simulate.bubbles import bubbling, resonance_hz
 

@@ -8,11 +8,11 @@ import pytest
 import scipy.signal
 
 from earwitness.acoustics import bands as bands_module
-from earwitness.acoustics.cycles import Proof, labelings, least_p
 from earwitness.acoustics.hiss import HissSettings, is_steady, score_cycled
-from earwitness.acoustics.rise import Rise
+from earwitness.acoustics.proof.cycles import Proof, labelings, least_p
+from earwitness.acoustics.proof.rise import Rise
+from earwitness.acoustics.proof.templates import expected_spectrum
 from earwitness.acoustics.settings import DEFAULTS
-from earwitness.acoustics.templates import expected_spectrum
 from earwitness.errors import SheetError
 
 FS = 24_000

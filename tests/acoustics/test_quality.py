@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from earwitness.acoustics.quality import FLAGS, meaning, ordered, refuses, remedy
+from earwitness.acoustics.quality.flags import FLAGS, meaning, ordered, refuses, remedy
 from earwitness.acoustics.settings import DEFAULTS
 from earwitness.acoustics.stream import TakeStream
 from earwitness.simulate import shop_events

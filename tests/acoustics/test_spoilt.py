@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from earwitness.acoustics.bands import bands_for
-from earwitness.acoustics.cycles import Periods, Proof, prove
-from earwitness.acoustics.rise import Rise, rise_by_shape, rise_over_cycles
+from earwitness.acoustics.proof.cycles import Periods, Proof, prove
+from earwitness.acoustics.proof.rise import Rise, rise_by_shape, rise_over_cycles
+from earwitness.acoustics.proof.spoilt import LEAST_WEIGHT, levelled, step_of, unspoilt_weights
+from earwitness.acoustics.proof.templates import expected_spectrum
 from earwitness.acoustics.settings import DEFAULTS
-from earwitness.acoustics.spoilt import LEAST_WEIGHT, levelled, step_of, unspoilt_weights
-from earwitness.acoustics.templates import expected_spectrum
 
 BANDS = bands_for(48_000)
 ON = (False, True) * 6 + (False,)

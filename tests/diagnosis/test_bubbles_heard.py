@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from earwitness.acoustics.bubble_rate import compare_rates
+from earwitness.acoustics.bubbles.rate import compare_rates
 from earwitness.acoustics.finding import Finding
 from earwitness.diagnosis.evidence import CylinderEvidence, bubbles_heard
 from earwitness.diagnosis.judge import judge_cylinder

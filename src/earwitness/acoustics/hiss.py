@@ -12,13 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from earwitness.acoustics.bands import bands_for
-from earwitness.acoustics.bubble_rate import count_bubbles
-from earwitness.acoustics.bubbles import BUBBLES
-from earwitness.acoustics.cycles import Periods, Proof, least_p, periods_from, prove
+from earwitness.acoustics.bubbles.events import BUBBLES
+from earwitness.acoustics.bubbles.rate import count_bubbles
 from earwitness.acoustics.finding import Finding, Floors, Grade
-from earwitness.acoustics.pair import grade_of_rise, screen, screening_grade
-from earwitness.acoustics.quality import ordered, refuses
-from earwitness.acoustics.rise import (
+from earwitness.acoustics.proof.cycles import Periods, Proof, least_p, periods_from, prove
+from earwitness.acoustics.proof.pair import grade_of_rise, screen, screening_grade
+from earwitness.acoustics.proof.rise import (
     Rise,
     hiss_level_db,
     rise_by_shape,
@@ -26,9 +25,10 @@ from earwitness.acoustics.rise import (
     rise_of_one,
     rise_over_cycles,
 )
+from earwitness.acoustics.proof.templates import expected_spectrum
+from earwitness.acoustics.quality.flags import ordered, refuses
 from earwitness.acoustics.settings import DEFAULTS, HissSettings
 from earwitness.acoustics.stream import TakeStream
-from earwitness.acoustics.templates import expected_spectrum
 from earwitness.engine.listening_points import RADIATOR
 from earwitness.errors import SheetError
 

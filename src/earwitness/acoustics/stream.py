@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from earwitness.acoustics.bands import band_powers, bands_for, window_length
-from earwitness.acoustics.changes import Changes
-from earwitness.acoustics.damage import SampleChecks
 from earwitness.acoustics.floor import band_floor
-from earwitness.acoustics.quality import flags_of, reaches
+from earwitness.acoustics.quality.changes import Changes
+from earwitness.acoustics.quality.damage import SampleChecks
+from earwitness.acoustics.quality.flags import flags_of, reaches
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

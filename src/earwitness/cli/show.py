@@ -73,7 +73,7 @@ def say(text: str) -> None:
 
 def finding(result: Finding, *, as_json: bool) -> None:
     """Print one finding."""
-    from earwitness.acoustics.quality import meaning
+    from earwitness.acoustics.quality.flags import meaning
 
     body = asdict(result)
     seconds = {"baseline": body.pop("baseline_s"), "take": body.pop("take_s")}

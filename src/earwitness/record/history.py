@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
-from earwitness.acoustics.rise import NORMAL_95
+from earwitness.acoustics.proof.rise import NORMAL_95
 from earwitness.diagnosis.takes import hiss_level_db
 from earwitness.diagnosis.trend import (
     LEAST_REPEATS,

@@ -6,7 +6,7 @@ import base64
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from earwitness.acoustics.quality import FLAGS
+from earwitness.acoustics.quality.flags import FLAGS
 from earwitness.acoustics.settings import DEFAULTS
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError

@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.acoustics.quality import FLAGS, meaning, remedy
+from earwitness.acoustics.quality.flags import FLAGS, meaning, remedy
 from earwitness.errors import EarwitnessError
 from earwitness.session import machine, replay
 from earwitness.session.live import events, sound, steps

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from earwitness.acoustics.hiss import score_cycled
-from earwitness.acoustics.quality import FLAGS
+from earwitness.acoustics.quality.flags import FLAGS
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.damage import SampleChecks
+from earwitness.acoustics.quality.damage import SampleChecks
 from earwitness.audio.broadcast_wav import BroadcastWavWriter
 
 if TYPE_CHECKING:

@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.bubbles import BUBBLES, BubbleSettings, find_bubbles
+from earwitness.acoustics.bubbles.events import BUBBLES, BubbleSettings, find_bubbles
 from earwitness.acoustics.finding import BubbleCount
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from earwitness.acoustics.bubbles import Bubble
+    from earwitness.acoustics.bubbles.events import Bubble
     from earwitness.units import Floats
 
     Stretch = tuple[float, float]

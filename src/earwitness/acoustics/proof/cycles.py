@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from earwitness.acoustics.bands import REFERENCE_HZ, ULTRASOUND_HZ
-from earwitness.acoustics.spoilt import levelled, step_of, unspoilt_weights
+from earwitness.acoustics.proof.spoilt import levelled, step_of, unspoilt_weights
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

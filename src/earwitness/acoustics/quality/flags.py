@@ -10,8 +10,8 @@ from earwitness.acoustics.bands import NYQUIST_SHARE
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from earwitness.acoustics.changes import Changes
-    from earwitness.acoustics.damage import SampleChecks
+    from earwitness.acoustics.quality.changes import Changes
+    from earwitness.acoustics.quality.damage import SampleChecks
     from earwitness.acoustics.settings import HissSettings
 
 

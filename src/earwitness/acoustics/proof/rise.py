@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.special
 
-from earwitness.acoustics.cycles import neighbour_mean, neighbour_rises
 from earwitness.acoustics.levels import background_correction, decibels
+from earwitness.acoustics.proof.cycles import neighbour_mean, neighbour_rises
 
 if TYPE_CHECKING:
     from earwitness.acoustics.bands import Bands
-    from earwitness.acoustics.cycles import Periods, Proof
+    from earwitness.acoustics.proof.cycles import Periods, Proof
     from earwitness.acoustics.settings import HissSettings
     from earwitness.units import Floats
 

@@ -21,12 +21,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.acoustics.ringing import fit_ring, onsets, whitened
+from earwitness.acoustics.bubbles.ringing import fit_ring, onsets, whitened
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from earwitness.acoustics.ringing import Onset, Ring
+    from earwitness.acoustics.bubbles.ringing import Onset, Ring
     from earwitness.units import Floats
 
     Indices = NDArray[np.int_]

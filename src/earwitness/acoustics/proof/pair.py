@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from earwitness.acoustics.cycles import Periods, periods_from
-from earwitness.acoustics.rise import Rise, rise_of_one
+from earwitness.acoustics.proof.cycles import Periods, periods_from
+from earwitness.acoustics.proof.rise import Rise, rise_of_one
 
 if TYPE_CHECKING:
     from earwitness.acoustics.bands import Bands

@@ -1,0 +1,1 @@
+"""What the air switched on and off proves about a hiss, and how loud it is."""
