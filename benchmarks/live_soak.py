@@ -27,10 +27,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"
 import soundfile as sf
 
 from earwitness.audio.bext import Bext
-from earwitness.session.live.ears import Input
+from earwitness.session.equipment.ears import Input
+from earwitness.session.equipment.probe import Probe
+from earwitness.session.equipment.sound import Begun
+from earwitness.session.equipment.taking import Recorded, TakeOrder
 from earwitness.session.live.shown import Meters
-from earwitness.session.live.sound import Begun, Probe
-from earwitness.session.live.taking import Recorded, TakeOrder
 from earwitness.session.runner import open_microphone
 from sound_server import FS, sound_server
 

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from earwitness.cli.main import app
 from earwitness.record.model import inspection
 from earwitness.record.reader import read_record
-from earwitness.session.live.ears import Equipment, Input
+from earwitness.session.equipment.ears import Equipment, Input
 from earwitness.session.live.inspection import LivePlan
 from earwitness.session.live.keeping import Keeper, done_places
 from earwitness.session.replay import Replay

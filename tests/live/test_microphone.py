@@ -14,10 +14,11 @@ from earwitness.audio.loudspeaker import Loudspeaker
 from earwitness.audio.microphone import Microphone
 from earwitness.cli.main import app
 from earwitness.errors import EquipmentError
-from earwitness.session.live.ears import Input
-from earwitness.session.live.shared import Shared
-from earwitness.session.live.sound import Back, Begun, Gone, Probe
-from earwitness.session.live.taking import Recorded, TakeOrder
+from earwitness.session.equipment.ears import Input
+from earwitness.session.equipment.probe import Probe
+from earwitness.session.equipment.shared import Shared
+from earwitness.session.equipment.sound import Back, Begun, Gone
+from earwitness.session.equipment.taking import Recorded, TakeOrder
 from earwitness.session.runner import audio_system, open_microphone
 from sound_server import FS, SINKS
 

@@ -12,7 +12,7 @@ import pytest
 from earwitness import display
 from earwitness.record.model import inspection
 from earwitness.record.reader import read_record
-from earwitness.session.live.ears import Equipment, Input
+from earwitness.session.equipment.ears import Equipment, Input
 from earwitness.session.live.inspection import LivePlan
 from earwitness.session.live.keeping import Keeper
 from earwitness.session.live.shown import headline

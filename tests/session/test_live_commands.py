@@ -13,11 +13,11 @@ from earwitness.record.model import inspection
 from earwitness.record.reader import read_record
 from earwitness.session import machine
 from earwitness.session.dictation import Turn
-from earwitness.session.live.ears import Equipment
+from earwitness.session.equipment.ears import Equipment
+from earwitness.session.equipment.sound import Spoken
 from earwitness.session.live.inspection import LiveInspection, LivePlan
 from earwitness.session.live.keeping import Keeper
 from earwitness.session.live.sheet_text import sheet_text
-from earwitness.session.live.sound import Spoken
 from earwitness.session.live.steps import places_of
 from earwitness.session.live.typed import heard_from, press_from
 from earwitness.session.sheet import Visit, read_sheet

@@ -13,20 +13,19 @@ import soundfile as sf
 from earwitness.audio.bext import Bext
 from earwitness.audio.microphone import Block
 from earwitness.errors import EquipmentError, StorageError
-from earwitness.session.live import sound, taking
-from earwitness.session.live.shared import Shared, Tap
-from earwitness.session.live.sound import (
+from earwitness.session.equipment import sound, taking
+from earwitness.session.equipment.headset import from_16_bits, to_16_bits
+from earwitness.session.equipment.probe import Probe
+from earwitness.session.equipment.shared import Shared, Tap
+from earwitness.session.equipment.sound import (
     Back,
     Begun,
     Damaged,
     DueNow,
     Failed,
     Gone,
-    Probe,
-    from_16_bits,
-    to_16_bits,
 )
-from earwitness.session.live.taking import Recorded, TakeOrder
+from earwitness.session.equipment.taking import Recorded, TakeOrder
 
 if TYPE_CHECKING:
     from collections.abc import Callable

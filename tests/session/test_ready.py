@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from earwitness.session.live.ready import of_the_clock, of_the_disk, of_the_model, of_the_sound
+from earwitness.session.equipment.ready import of_the_clock, of_the_disk, of_the_model, of_the_sound
 
 FS = 48_000
 

@@ -8,8 +8,8 @@ import time
 import numpy as np
 import pytest
 
-from earwitness.session.live import voice
-from earwitness.session.live.voice import CUE_S, SPEAKER_FS, Voice, spoken, sweep, tones
+from earwitness.session.equipment import voice
+from earwitness.session.equipment.voice import CUE_S, SPEAKER_FS, Voice, spoken, sweep, tones
 
 
 class Speaker:

@@ -28,10 +28,10 @@ if TYPE_CHECKING:
 
     from earwitness.display import Page
     from earwitness.engine.layout import EngineLayout
-    from earwitness.session.live.ears import Equipment, Input
+    from earwitness.session.equipment.ears import Equipment, Input
+    from earwitness.session.equipment.ready import Item
     from earwitness.session.live.inspection import LiveInspection, LivePlan
     from earwitness.session.live.keeping import Keeper
-    from earwitness.session.live.ready import Item
     from earwitness.session.settings import Settings
     from earwitness.session.sheet import Visit
     from earwitness.session.snapshot import Board, Press, Snapshot
@@ -101,7 +101,7 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
 
 def check(probe: str | None, seconds: float, *, as_json: bool) -> None:
     """Print whether this bay is ready; exit with 1 if it is not."""
-    from earwitness.session.live import ready
+    from earwitness.session.equipment import ready
 
     told = settings_here(probe=probe).values
     items = [
@@ -132,7 +132,7 @@ def input_of(name: str, sample_rate_hz: int) -> Input:
     >>> input_of("Field recorder:2", 48_000)
     Input(device='Field recorder', channel=1, sample_rate_hz=48000)
     """
-    from earwitness.session.live.ears import Input
+    from earwitness.session.equipment.ears import Input
 
     device, colon, channel = name.rpartition(":")
     if not (colon and channel.isdecimal() and int(channel) > 0):
@@ -142,7 +142,7 @@ def input_of(name: str, sample_rate_hz: int) -> Input:
 
 
 def _equipment(told: Settings, wanted: Wanted) -> Equipment:
-    from earwitness.session.live.ears import Equipment
+    from earwitness.session.equipment.ears import Equipment
 
     probe = input_of(told.probe, told.sample_rate_hz)
     ambient = input_of(told.reference, told.sample_rate_hz) if told.reference else None
@@ -323,7 +323,7 @@ def _done(keeper: Keeper, finished: bool, *, as_json: bool) -> None:
 def _of_the_probe(told: Settings, seconds: float) -> list[Item]:
     """Record a trial take and judge it; a microphone that refuses is one more thing not ready."""
     from earwitness.session import runner
-    from earwitness.session.live import ready
+    from earwitness.session.equipment import ready
 
     wanted = input_of(told.probe, told.sample_rate_hz)
     say(f"Listening for {seconds:g} s: air off, probe in place, nobody talks.")
@@ -341,7 +341,7 @@ def _of_the_probe(told: Settings, seconds: float) -> list[Item]:
 
 def _speaker(told: Settings) -> Item:
     from earwitness.audio.loudspeaker import Loudspeaker
-    from earwitness.session.live import ready, voice
+    from earwitness.session.equipment import ready, voice
 
     device = input_of(told.speaker, told.sample_rate_hz).device
     try:
@@ -361,7 +361,7 @@ def _speaker(told: Settings) -> Item:
 
 
 def _of_the_speech(told: Settings) -> Item:
-    from earwitness.session.live import ready
+    from earwitness.session.equipment import ready
 
     try:
         model = _model(told)

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from typing import Any
 
     from earwitness.audio.microphone import AudioSystem
-    from earwitness.session.live.ears import Equipment, Input
-    from earwitness.session.live.sound import Source
+    from earwitness.session.equipment.ears import Equipment, Input
+    from earwitness.session.equipment.sound import Source
 
 
 def audio_system() -> AudioSystem:

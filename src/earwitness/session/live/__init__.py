@@ -1,1 +1,1 @@
-"""The inspection while it is being made: its steps, its sound, its voice, its run sheet."""
+"""The inspection while it is being made: its steps, what is shown, what is kept, its run sheet."""

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING
 from earwitness.acoustics.quality.flags import FLAGS, meaning, remedy
 from earwitness.errors import EarwitnessError
 from earwitness.session import machine, replay
-from earwitness.session.live import events, sound, steps
-from earwitness.session.live.ears import Ears
+from earwitness.session.equipment import sound
+from earwitness.session.equipment.ears import Ears
+from earwitness.session.equipment.taking import Recorded, TakeOrder
+from earwitness.session.live import events, steps
 from earwitness.session.live.shown import View, shown
-from earwitness.session.live.taking import Recorded, TakeOrder
 from earwitness.session.live.typed import heard_as, heard_from, press_of
 from earwitness.session.live.words import text
 from earwitness.session.snapshot import Engine, Press
@@ -29,10 +30,10 @@ if TYPE_CHECKING:
     from earwitness.acoustics.finding import Finding
     from earwitness.diagnosis.verdict import EngineVerdict
     from earwitness.engine.layout import EngineLayout
-    from earwitness.session.live.ears import Equipment, Input
+    from earwitness.session.equipment.ears import Equipment, Input
+    from earwitness.session.equipment.sound import Source
+    from earwitness.session.equipment.voice import Speaker
     from earwitness.session.live.keeping import Keeper
-    from earwitness.session.live.sound import Source
-    from earwitness.session.live.voice import Speaker
     from earwitness.session.snapshot import Board, PlanStep
     from earwitness.speech.recogniser import SpeechModel
 

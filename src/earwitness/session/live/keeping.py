@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from earwitness.record.model import Inspection
     from earwitness.record.moment import Clock
     from earwitness.session.dictation import Turn
-    from earwitness.session.live.taking import Recorded
+    from earwitness.session.equipment.taking import Recorded
     from earwitness.session.sheet import Visit
 
 SOURCE = "live inspection"

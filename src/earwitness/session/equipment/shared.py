@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from earwitness.audio.microphone import Block
     from earwitness.errors import EquipmentError
-    from earwitness.session.live.sound import Source
+    from earwitness.session.equipment.sound import Source
 
 WAIT_S = 0.1
 """How long the pump waits for a block before it looks whether anyone still listens [s]."""

@@ -7,10 +7,11 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from earwitness.errors import EquipmentError
-from earwitness.session.live.shared import Shared
+from earwitness.session.equipment.headset import Headset
+from earwitness.session.equipment.probe import Probe
+from earwitness.session.equipment.shared import Shared
+from earwitness.session.equipment.voice import Voice
 from earwitness.session.live.shown import Meters
-from earwitness.session.live.sound import Headset, Probe
-from earwitness.session.live.voice import Voice
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from earwitness.session.live.sound import Source
-    from earwitness.session.live.voice import Speaker, VoiceKind
+    from earwitness.session.equipment.sound import Source
+    from earwitness.session.equipment.voice import Speaker, VoiceKind
     from earwitness.speech.recogniser import SpeechModel
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from earwitness.session.live.sound import Source
+    from earwitness.session.equipment.sound import Source
 
 CYCLES = 6
 """Pretended cycles in the trial take [1]: as in a real one."""

@@ -1,0 +1,137 @@
+"""The headset: what is said is recorded, and heard as it is spoken."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from earwitness.audio.broadcast_wav import BroadcastWavWriter
+from earwitness.session import machine
+from earwitness.session.dictation import Dialogue, Turn
+from earwitness.session.equipment.sound import SaidClosed, Spoken, Worker
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from earwitness.audio.bext import Bext
+    from earwitness.audio.microphone import Block
+    from earwitness.session.equipment.sound import Source
+    from earwitness.session.machine import State
+    from earwitness.speech.heard import Heard
+    from earwitness.speech.recogniser import SpeechModel
+
+MARK = 16384
+"""Value of the second channel while the tool talks, 0 while it is silent [steps of 16 bits]."""
+
+
+class Headset(Worker):
+    """The headset: everything said is recorded, and heard by the gauge dialogue.
+
+    The second channel of the recording says when the tool talked, so that a replay knows it too.
+
+    Parameters
+    ----------
+    opened : callable
+        Opens the microphone.
+    post : callable
+        Takes `Spoken`, `SaidClosed`, `Gone`, `Back` and `Failed`.
+    channel : int
+        Channel of the headset, 0 is the first.
+    model : SpeechModel
+        Recognises what is said.
+    guess : callable
+        Called with the best guess so far at what is being said, for a display.
+    """
+
+    def __init__(
+        self,
+        opened: Callable[[], Source],
+        post: Callable[[object], None],
+        *,
+        channel: int,
+        model: SpeechModel,
+        guess: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self._channel, self._model, self._guess = channel, model, guess
+        self._dialogue: Dialogue | None = None
+        self._writer: BroadcastWavWriter | None = None
+        self._talking = self._marked = False
+        super().__init__("headset", opened, post)
+
+    def begin(self, audio: Path, bext: Bext, state: State) -> None:
+        """Begin a recording and a dialogue of its own; the one before is closed."""
+        self._inbox.put(("begin", audio, bext, state))
+
+    def press(self, heard: Heard) -> None:
+        """Put into the dialogue what was pressed or typed."""
+        self._inbox.put(("press", heard))
+
+    def talks(self, talking: bool) -> None:
+        """Note that the tool begins to talk, or has fallen silent."""
+        self._talking = talking
+
+    def end(self) -> None:
+        """Close the recording."""
+        self._inbox.put(("end",))
+
+    def _do(self, order: str, *what: Any) -> None:
+        if order == "begin":
+            self._end()
+            audio, bext, state = what
+            self._begin(audio, bext, state)
+        elif order == "press" and self._dialogue is not None:
+            effects = self._dialogue.told(what[0])
+            self._post(Spoken(None, effects, self._dialogue.state, None))
+        elif order == "end":
+            self._end()
+
+    def _begin(self, audio: Path, bext: Bext, state: State) -> None:
+        self._writer = BroadcastWavWriter(
+            audio, sample_rate_hz=self.sample_rate_hz, channels=2, subtype="PCM_16", bext=bext
+        )
+        self._dialogue, self._marked = Dialogue(self._model, state, fs=self.sample_rate_hz), False
+
+    def _hear(self, block: Block) -> None:
+        if self._writer is None or self._dialogue is None:
+            return
+        talking = self._talking
+        if talking != self._marked:
+            self._marked = talking
+            self._dialogue.talks(talking)
+        pcm = to_16_bits(block.samples[:, self._channel])
+        mark = np.full_like(pcm, MARK if talking else 0)
+        self._writer.append(np.stack([pcm, mark], axis=1))
+        self._pass_on(self._dialogue.feed(from_16_bits(pcm)))
+
+    def _pass_on(self, happenings: Iterable[object]) -> None:
+        audio = self._writer.path if self._writer else None
+        for happening in happenings:
+            if isinstance(happening, Turn):
+                self._post(Spoken(happening, happening.effects, happening.state, audio))
+            elif text := getattr(happening, "text", ""):
+                self._guess(text)
+
+    def _end(self) -> None:
+        if self._dialogue is None or self._writer is None:
+            return
+        self._pass_on(self._dialogue.finish())
+        left = tuple(machine.finish(self._dialogue.state))
+        self._post(Spoken(None, left, self._dialogue.state, None))
+        self._writer.close()
+        self._post(SaidClosed(self._writer.path))
+        self._writer = self._dialogue = None
+
+
+def to_16_bits(samples: NDArray[np.float32]) -> NDArray[np.int16]:
+    """Round samples to 16 bits, cut off at full scale, shape kept."""
+    pcm: NDArray[np.int16] = np.clip(np.rint(samples * 32768.0), -32768, 32767).astype(np.int16)
+    return pcm
+
+
+def from_16_bits(samples: NDArray[np.int16]) -> NDArray[np.float32]:
+    """Return what reading such samples from a file gives, shape kept [1]."""
+    return samples.astype(np.float32) / np.float32(32768.0)
