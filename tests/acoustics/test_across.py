@@ -9,6 +9,7 @@ from earwitness.acoustics.across import across_points, holm, leak_level_db
 from earwitness.acoustics.bands import bands_for
 from earwitness.acoustics.finding import Finding, Floors
 from earwitness.acoustics.levels import decibels, power_ratio
+from earwitness.diagnosis.evidence import CylinderEvidence, heard, loudest
 
 FS = 48_000
 BANDS = bands_for(FS)
@@ -144,3 +145,30 @@ def test_a_record_may_state_any_number():
     across = across_points([absurd, short])
     assert [p.name for p in across.points] == ["tailpipe"]
     assert across.located == ("tailpipe",)
+
+
+@pytest.mark.parametrize("floors_db", [(-90.0, -90.0, -90.0), (-95.0, -70.0, -90.0)])
+@pytest.mark.parametrize("leaks_db", [(-80.0, -74.0, -90.0), (-76.0, -74.0, -90.0)])
+def test_the_verdict_and_the_points_together_call_the_same_point_loudest(leaks_db, floors_db):
+    """Three points in other floors: what counts is the leak, not how far it stands out.
+
+    By hand: 6 dB apart is one point, 2 dB apart two, whatever the floors are.
+    """
+    names = ("oil-filler", "tailpipe", "throttle-body")
+    found = tuple(
+        finding(n, leak, floor_db=floor)
+        for n, leak, floor in zip(names, leaks_db, floors_db, strict=True)
+    )
+    evidence = CylinderEvidence(1, names, findings=found)
+    expected = {"tailpipe"} if leaks_db[0] == -80.0 else {"tailpipe", "oil-filler"}
+    assert {h.point for h in loudest(heard(evidence))} == expected
+    assert set(across_points(found).located) == expected
+
+
+def test_without_floors_the_rises_are_compared():
+    found = (
+        dataclasses.replace(finding("oil-filler", -80.0, floor_db=-95.0), floors=None),
+        finding("tailpipe", -74.0, floor_db=-70.0),
+    )
+    evidence = CylinderEvidence(1, ("oil-filler", "tailpipe"), findings=found)
+    assert [h.point for h in loudest(heard(evidence))] == ["oil-filler"]

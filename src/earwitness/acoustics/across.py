@@ -85,7 +85,7 @@ def across_points(
     margin_db : float
         Least difference that tells two points apart [dB].
     """
-    last = {f.point: f for f in findings if f.point and _proves(f)}
+    last = {f.point: f for f in findings if f.point and f.p_value is not None and has_level(f)}
     ours = {p: f for p, f in last.items() if p not in (CONTROL, ADAPTER)}
     adjusted = holm([f.p_value for f in ours.values() if f.p_value is not None])
     heard = [_is_heard(f) and p <= level for f, p in zip(ours.values(), adjusted, strict=True)]
@@ -131,6 +131,40 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
     return tuple(found)
 
 
+def loudest_of(levels_db: Sequence[float], margin_db: float = MARGIN_DB) -> tuple[int, ...]:
+    """Return which of several hisses is loudest, with all that cannot be told from it.
+
+    Parameters
+    ----------
+    levels_db : sequence of float
+        Levels on one scale [dB]; -inf for silence.
+    margin_db : float
+        Least difference that tells two apart [dB].
+
+    Returns
+    -------
+    tuple of int
+        Places in `levels_db`, loudest first; () if there are none.
+
+    Examples
+    --------
+    >>> loudest_of([-52.0, -44.0, -45.5])
+    (1, 2)
+    """
+    order = sorted(range(len(levels_db)), key=lambda i: levels_db[i], reverse=True)
+    top = max(levels_db, default=-math.inf)
+    return tuple(i for i in order if levels_db[i] > top - margin_db or levels_db[i] == top)
+
+
+def has_level(finding: Finding) -> bool:
+    """Return whether a take's floors are known, so that its leak can be compared with others'."""
+    floors = finding.floors
+    if not finding.usable or floors is None:
+        return False
+    inside = [HISS_HZ[0] < f < HISS_HZ[1] for f in floors.centre_hz]
+    return any(inside) and len(floors.off_db) == len(inside)
+
+
 def leak_level_db(finding: Finding, *, rise_db: float | None = None) -> float:
     """Return the level of the leak alone over 1-16 kHz, floor taken off.
 
@@ -159,22 +193,13 @@ def leak_level_db(finding: Finding, *, rise_db: float | None = None) -> float:
     return decibels(floor) + decibels(power_ratio(rise) - 1)
 
 
-def _proves(finding: Finding) -> bool:
-    floors = finding.floors
-    if not finding.usable or finding.p_value is None or floors is None:
-        return False
-    inside = [HISS_HZ[0] < f < HISS_HZ[1] for f in floors.centre_hz]
-    return any(inside) and len(floors.off_db) == len(inside)
-
-
 def _is_heard(finding: Finding) -> bool:
     return finding.grade in ("faint", "clear", "strong")
 
 
 def _loudest(points: Sequence[Point], margin_db: float) -> tuple[tuple[str, ...], float | None]:
     """Return the loudest point with all within the margin, and its distance from the next."""
-    found = sorted((p for p in points if p.found), key=lambda p: p.level_db, reverse=True)
-    if not found:
-        return (), None
-    near = tuple(p.name for p in found if p.level_db > found[0].level_db - margin_db)
-    return near, found[0].level_db - found[1].level_db if len(found) > 1 else None
+    found = [p for p in points if p.found]
+    levels = sorted((p.level_db for p in found), reverse=True)
+    near = loudest_of([p.level_db for p in found], margin_db)
+    return tuple(found[i].name for i in near), levels[0] - levels[1] if len(levels) > 1 else None

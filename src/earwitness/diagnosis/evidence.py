@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from earwitness.acoustics.across import MARGIN_DB, has_level, leak_level_db, loudest_of
 from earwitness.engine.listening_points import CONTROL, PLUG_HOLE_PREFIX, TAILPIPE, TAILPIPES
 
 if TYPE_CHECKING:
@@ -30,10 +31,6 @@ hold."""
 STEADY_PER_MINUTE = 60.0
 """Bubbles counted that are called steady [1/min]. Chosen: one a second; the count is a lower
 bound."""
-MARGIN_DB = 3.0
-"""Hiss of one point over another below which the two are called equally loud [dB]. In simulated
-takes at five points with cross-talk of -6 to -20 dB, 82 to 100 % of the leaks located at this
-margin were located rightly; the verdict itself weighs the levels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +114,9 @@ class Heard:
     """95 % interval of the rise [dB]."""
     proof: bool
     """True for an air-cycled take with an honest p-value, False for a screening pair."""
+    level_db: float | None = None
+    """Level of the hiss alone, comparable between points recorded with one gain [dB re full-scale
+    power per FFT bin]; None where the take's floors are not known."""
     complete: bool = True
     """False if only one of two tailpipes was listened to."""
 
@@ -159,24 +159,36 @@ def heard(evidence: CylinderEvidence) -> tuple[Heard, ...]:
 
 def like_control(evidence: CylinderEvidence) -> tuple[str, ...]:
     """Return the points whose hiss is not clearly louder than that of the control take."""
-    sounds = heard(evidence)
-    control = next((h for h in sounds if h.point == CONTROL and h.audible), None)
+    sounds = [h for h in heard(evidence) if h.audible]
+    control = next((h for h in sounds if h.point == CONTROL), None)
     if control is None:
         return ()
+    levels = _levels_db(sounds)
+    most = levels[sounds.index(control)] + MARGIN_DB
     return tuple(
         h.point
-        for h in sounds
-        if h.audible
-        and h.point not in (CONTROL, "adapter")
-        and h.hiss_db < control.hiss_db + MARGIN_DB
+        for h, level in zip(sounds, levels, strict=True)
+        if level < most and h.point not in (CONTROL, "adapter")
     )
 
 
 def loudest(sounds: tuple[Heard, ...]) -> tuple[Heard, ...]:
-    """Return the loudest audible point, and all within `MARGIN_DB` of it; () if silent."""
+    """Return the loudest audible point, and all within `MARGIN_DB` of it; () if silent.
+
+    In the order of `sounds`. They are compared by the rule of `acoustics.across`.
+    """
     audible = [h for h in sounds if h.audible]
-    top = max((h.hiss_db for h in audible), default=-math.inf)
-    return tuple(h for h in audible if h.hiss_db > top - MARGIN_DB or h.hiss_db == top)
+    return tuple(audible[i] for i in sorted(loudest_of(_levels_db(audible))))
+
+
+def _levels_db(sounds: list[Heard]) -> list[float]:
+    """Return levels of hisses that can be compared [dB].
+
+    The hiss alone, the floor it stands in counted in; without all of the floors the hiss over its
+    own floor must do, as if all points were as noisy.
+    """
+    levels = [h.level_db for h in sounds if h.level_db is not None]
+    return levels if len(levels) == len(sounds) else [h.hiss_db for h in sounds]
 
 
 def neighbour_at(point: str) -> int | None:
@@ -210,6 +222,7 @@ def _heard(point: str, finding: Finding) -> Heard:
         detectable_db=finding.detectable_db,
         interval_db=finding.interval_db,
         proof=finding.basis == "cycles" and finding.p_value is not None,
+        level_db=leak_level_db(finding) if has_level(finding) else None,
     )
 
 
@@ -217,5 +230,6 @@ def _one_tailpipe(pipes: list[Heard]) -> list[Heard]:
     """Merge two tailpipes into the one that tells most: the louder, or the only one."""
     if not pipes:
         return []
-    best = max(pipes, key=lambda h: (h.audible, h.proof, h.excess_db))
+    levels = dict(zip(pipes, _levels_db(pipes), strict=True))
+    best = max(pipes, key=lambda h: (h.audible, h.proof, levels[h]))
     return [replace(best, point=TAILPIPE, complete=len(pipes) == len(TAILPIPES))]
