@@ -45,11 +45,13 @@ def test_a_free_bubble_rings_some_dozens_of_periods() -> None:
     assert np.all((np.pi * f * time_constant_s(f) > 15) & (np.pi * f * time_constant_s(f) < 50))
 
 
+@pytest.mark.slow
 def test_noise_holds_no_bubbles() -> None:
     heard = find_bubbles(noise(2, 30.0), FS)
     assert heard.bubbles == ()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fs", [16_000, 44_100, 48_000, 96_000])
 def test_bubbles_are_found_at_any_rate(fs: int) -> None:
     made = bubbling(np.random.default_rng(3), fs, 10.0, 120.0)
@@ -78,6 +80,7 @@ def test_other_sounds_are_no_bubbles(make: str) -> None:
     assert len(find_bubbles(sound, FS).bubbles) <= 1
 
 
+@pytest.mark.slow
 def test_hammering_makes_deaf_where_it_hammers() -> None:
     sound = noise(7, 10.0)
     burst = shop_events.impact_burst(np.random.default_rng(8), FS)
@@ -107,6 +110,7 @@ def test_a_long_tone_is_no_bubble() -> None:
 AIR_ON = [(4.0, 8.0), (12.0, 16.0), (20.0, 24.0)]
 
 
+@pytest.mark.slow
 def test_bubbles_that_follow_the_valve_are_told_from_drips() -> None:
     floor = noise(10, 28.0)
     driven = bubbling(np.random.default_rng(11), FS, 28.0, 90.0, during_s=AIR_ON)
@@ -120,6 +124,7 @@ def test_bubbles_that_follow_the_valve_are_told_from_drips() -> None:
     assert 0.6 < leak.radius_mm < 6
 
 
+@pytest.mark.slow
 def test_a_cycled_take_at_the_radiator_counts_bubbles() -> None:
     driven = bubbling(np.random.default_rng(14), FS, 28.0, 90.0, during_s=AIR_ON)
     take = (noise(15, 28.0) + 20 * driven.samples) / 100

@@ -56,6 +56,7 @@ def numbers(value):
             yield from numbers(getattr(value, field.name))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("point", POINTS)
 @pytest.mark.parametrize("hiss_db", [0, 30])
 def test_a_hiss_is_found_at_every_point(floor_noise, point, hiss_db):
@@ -108,6 +109,7 @@ def test_a_known_white_hiss_has_its_level(rng):
     assert (finding.baseline_s, finding.take_s) == pytest.approx((6 * 0.6, 5 * 0.6))
 
 
+@pytest.mark.slow
 def test_rise_grows_with_the_hiss_and_stays_found(floor_noise):
     findings = [score_cycled(cycled(floor_noise, FS, d), FS, rhythm(5)) for d in (-6, 3, 12, 30)]
     rises = [f.excess_db for f in findings]
@@ -125,6 +127,7 @@ def test_the_upper_bound_is_flagged_below_six_decibels(floor_noise):
     assert strong.hiss_db <= strong.excess_db
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("hiss_db", "gain"), [(None, 0.5), (-12, 0.317)])
 def test_a_constant_gain_changes_nothing_but_the_absolute_level(floor_noise, hiss_db, gain):
     """To what rounding to the 24 bits of a sample leaves."""

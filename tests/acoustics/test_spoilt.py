@@ -150,6 +150,7 @@ def test_a_proven_hiss_with_no_plain_rise_has_the_rise_of_its_bands():
     assert told.interval_db == pytest.approx((-0.6, 0.792), abs=0.001)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", [11, 13])
 def test_the_interval_of_a_rise_covers_the_truth(rows):
     """600 takes of independent floors that scatter by 0.3 dB, truth 0: 95 %, within 0.93-0.98."""

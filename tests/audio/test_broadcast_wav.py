@@ -84,6 +84,7 @@ def sounds(draw: Callable[..., Any]) -> tuple[str, list[NDArray[Any]]]:
     return subtype, [draw(hnp.arrays(TYPES[subtype], shape, elements=inside)) for shape in shapes]
 
 
+@pytest.mark.slow
 @given(sounds(), st.sampled_from([0.0, 0.0001, 1.0]))
 @settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_samples_in_any_blocks_come_back_to_the_bit(

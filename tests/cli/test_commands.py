@@ -66,6 +66,7 @@ def test_help_imports_nothing_heavy() -> None:
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.slow
 def test_shell_completion_is_offered() -> None:
     """Click's own protocol: the shell asks with an environment variable."""
     done = subprocess.run(
@@ -120,6 +121,7 @@ def test_score_in_words(earwitness: Run, bay: Path) -> None:
     assert "rise with the air on: +" in done.stdout
 
 
+@pytest.mark.slow
 def test_replay_judge_and_report_agree(earwitness: Run, bay: Path) -> None:
     out = bay / "record"
     done = earwitness("replay", bay / "sheet.toml", "--out", out, "--json")
@@ -176,6 +178,7 @@ def test_devices_answers_in_json(earwitness: Run) -> None:
     assert json.loads(done.stdout)["schema"] == "earwitness.devices/1"
 
 
+@pytest.mark.slow
 def test_devices_without_portaudio_is_an_equipment_failure(tmp_path: Path) -> None:
     """The sounddevice package raises OSError at import where the PortAudio library is missing."""
     stub = 'raise OSError("PortAudio library not found")'

@@ -306,6 +306,7 @@ def test_hypotheses_follow_from_the_engine(single, four):
     assert len(every) == 2 + 5 + 10
 
 
+@pytest.mark.slow
 def test_a_verdict_is_given_only_when_it_is_probable_enough(four):
     for leakage in range(0, 101, 5):
         for grade in ("none", "faint", "clear", "strong"):

@@ -126,6 +126,7 @@ def test_the_order_of_cylinders_changes_nothing(four, data):
     assert judge_engine(layout, all_four) == judge_engine(layout, shuffled)
 
 
+@pytest.mark.slow
 @given(st.sampled_from(list(SOURCE)), st.none() | st.floats(15, 60), st.booleans())
 def test_clear_hiss_never_speaks_against_the_seal_it_comes_from(four, point, percent, pair):
     """Against silence there, for all that is heard of a leak of usual size."""

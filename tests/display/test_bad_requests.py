@@ -226,6 +226,7 @@ def test_a_flood_is_bounded() -> None:
     assert got.count(429) == 20
 
 
+@pytest.mark.slow
 def test_a_flood_of_snapshots_is_thinned_out(client: Client) -> None:
     """Whatever is published, a page gets the newest ten times a second at most."""
     connection = http.client.HTTPConnection("127.0.0.1", client.port, timeout=10)

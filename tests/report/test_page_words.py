@@ -64,6 +64,7 @@ def test_layout_of_the_source_and_pictures_do_not_matter(visit_page: str) -> Non
     assert words_of_page(bare) == words_of_page(visit_page)
 
 
+@pytest.mark.slow
 def test_the_words_can_be_had_without_the_sounds(visit_folder: Path, visit_page: str) -> None:
     told = model.inspection(read_record(visit_folder))
     mute = render_html(told, audio=lambda path: read_recording(visit_folder / path), playable=False)

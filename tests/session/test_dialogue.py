@@ -60,6 +60,7 @@ def test_without_a_confirmation_nothing_is_stored(model):
     assert stored(talked(model, "cylinder three", "leakage forty two percent")[1]) == []
 
 
+@pytest.mark.slow
 def test_a_value_may_be_put_right_before_it_is_confirmed(model):
     said = ("cylinder two", "leakage sixteen percent", "leakage six percent", "confirm")
     assert stored(talked(model, *said)[1]) == [(2, "6")]
@@ -70,6 +71,7 @@ def aloud(model):
     return Dialogue(model, machine.begin(cylinders=4), fs=FS, aloud=True, detector=SileroDetector())
 
 
+@pytest.mark.slow
 def test_its_own_read_back_over_a_loudspeaker_is_never_a_command(aloud):
     """The tool reads back with a voice that says the very phrase, as loud as the technician's."""
     happened = []
@@ -85,6 +87,7 @@ def test_its_own_read_back_over_a_loudspeaker_is_never_a_command(aloud):
     assert stored(e for t in turns for e in t.effects) == []
 
 
+@pytest.mark.slow
 def test_the_technician_breaks_into_the_read_back(aloud):
     """Twice as loud as the tool: it hears that at once; what was confirmed so is read again."""
     happened = []
@@ -126,6 +129,7 @@ def test_samples_that_are_no_numbers_are_refused(model):
         list(turns_in(np.full(10, np.nan), FS, model, machine.begin(cylinders=4), name="said.wav"))
 
 
+@pytest.mark.slow
 def test_words_that_a_model_lacks_are_told(tmp_path, model):
     sf.write(tmp_path / "said.wav", recording("confirm"), FS)
     told = []

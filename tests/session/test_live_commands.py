@@ -13,7 +13,7 @@ from earwitness.record.model import inspection
 from earwitness.record.reader import read_record
 from earwitness.session import machine
 from earwitness.session.dictation import Turn
-from earwitness.session.equipment.ears import Equipment
+from earwitness.session.equipment.ears import Devices, Equipment
 from earwitness.session.equipment.sound import Spoken
 from earwitness.session.live.inspection import LiveInspection, LivePlan
 from earwitness.session.live.keeping import Keeper
@@ -58,8 +58,7 @@ class Visited:
             self.board,
             rng=np.random.default_rng(1),
             equipment=Equipment(voice="off"),
-            opened=lambda *_: Silence(),
-            speaker=lambda _: None,
+            devices=Devices(lambda *_: Silence(), lambda _: None),
         )
         self.live._do_all(self.live._first)
         self.press("understood")
@@ -77,9 +76,11 @@ class Visited:
     def hear(self, command: str, value: float | None = None, **how: bool) -> None:
         doubt = how.get("rejected", False), how.get("unsure", False)
         heard = Heard(0.0, 1.0, command, 0.9, command, value, None, doubt[1], doubt[0])
-        state = self.live._gauge
+        state = self.live._talk._gauge
         turn = Turn(heard, 1, (), None, state)  # type: ignore[arg-type]
-        self.live._spoken(Spoken(turn, (), state, self.folder / "audio" / "0001-c1-said.live.wav"))
+        self.live._talk.spoken(
+            Spoken(turn, (), state, self.folder / "audio" / "0001-c1-said.live.wav")
+        )
         self.live._publish()
 
     @property

@@ -54,6 +54,7 @@ def test_quiet_floor_has_its_level():
         assert band_power_db(floor) == pytest.approx(-60.0, abs=0.2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("point", POINTS)
 @pytest.mark.parametrize("snr_db", [-10.0, 3.0])
 def test_hiss_has_the_level_that_was_asked_for(point, snr_db):
@@ -124,6 +125,7 @@ def test_a_schedule_needs_a_cycle():
         air_schedule(np.random.default_rng(1), 0, 10.0)
 
 
+@pytest.mark.slow
 def test_busy_shops_are_spiky_and_a_still_one_is_not():
     def crest_db(preset, seed):
         take = np.diff(
@@ -147,6 +149,7 @@ def test_drift_changes_the_floor_between_takes_by_its_spread():
     assert np.std(levels) == pytest.approx(2.0, abs=0.4)
 
 
+@pytest.mark.slow
 def test_second_hiss_comes_in_some_takes_only():
     with_hiss = Preset(second_hiss=0.25)
     bay, quiet = Bay(10, fs=8000, preset=with_hiss), Bay(10, fs=8000, preset="still")
@@ -159,6 +162,7 @@ def test_second_hiss_comes_in_some_takes_only():
     assert 0.1 < share < 0.6
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("fs", "preset"), [(8000, "second-hiss"), (44_100, "still")])
 def test_any_sample_rate(fs, preset):
     take = Bay(11, fs=fs, preset=preset).render_cycled("tailpipe", 0.0, [(0.2, 0.4)], 0.5, take=1)
@@ -177,6 +181,7 @@ def test_too_low_a_sample_rate_is_refused():
         Bay(1, fs=4000)
 
 
+@pytest.mark.slow
 def test_second_microphone_hears_the_same_shop_at_the_same_times():
     """Loud events coincide; the noise itself is another."""
     bay = Bay(11, 16_000, preset="busy")
@@ -196,6 +201,7 @@ def test_second_microphone_changes_nothing_for_the_first():
     assert np.array_equal(again, fresh)
 
 
+@pytest.mark.slow
 def test_second_microphone_hears_no_leak_but_the_floor():
     bay = Bay(3, 24_000, preset="still", floor_dbfs=-60.0)
     far = bay.render_ambient("tailpipe", 8.0, take=1)

@@ -12,32 +12,22 @@ from earwitness.simulate import demonstration
 from earwitness.simulate.bay import Bay
 
 FOLDER = Path(__file__).parents[2] / "demo_audio"
-FEW = ("c1-said.flac", "c2-oil-filler-off.flac", "c4-tailpipe-on.flac")
 
 
 def sheet():
     return tomllib.loads((FOLDER / "inspection.toml").read_text(encoding="utf-8"))
 
 
-def check_made_anew(name):
-    """Compare samples first: they say more than bytes when a library has changed."""
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(demonstration.file_names()))
+def test_recording_is_made_anew_to_the_same_bytes(name):
+    """Samples are compared first: they say more than bytes when a library has changed."""
     anew, shipped = demonstration.render(name), (FOLDER / name).read_bytes()
     made, rate = sf.read(BytesIO(anew), dtype="int16")
     kept, kept_rate = sf.read(BytesIO(shipped), dtype="int16")
     assert rate == kept_rate
     assert np.array_equal(made, kept), f"{name}: {np.sum(made != kept)} samples differ"
     assert anew == shipped
-
-
-@pytest.mark.parametrize("name", FEW)
-def test_recording_is_made_anew_to_the_same_bytes(name):
-    check_made_anew(name)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(set(demonstration.file_names()) - set(FEW)))
-def test_every_other_recording_is_made_anew_to_the_same_bytes(name):
-    check_made_anew(name)
 
 
 def test_run_sheet_is_the_one_that_is_made():
@@ -77,6 +67,7 @@ def test_every_cycled_take_holds_its_schedule():
         assert edges[-1] < info.duration - 1.0
 
 
+@pytest.mark.slow
 def test_only_the_spoilt_take_reaches_full_scale():
     full = {
         name: int(np.sum(np.abs(sf.read(FOLDER / name, dtype="int16")[0].astype(int)) >= 32_767))
@@ -86,6 +77,7 @@ def test_only_the_spoilt_take_reaches_full_scale():
     assert max(full.values()) == 0
 
 
+@pytest.mark.slow
 def test_leak_is_in_the_air_on_periods_of_its_point_only():
     """A take without its noise: the air-on hiss of cylinder 3 is 1 dB below the quiet floor."""
     take = next(t for t in demonstration.takes() if t.suffix == "-retake")

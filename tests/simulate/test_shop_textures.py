@@ -10,6 +10,8 @@ from earwitness.simulate.bay import Bay
 from earwitness.simulate.shop_noise import band_power
 from earwitness.simulate.shops import Preset
 
+pytestmark = pytest.mark.slow
+
 FS = 16_000
 
 

@@ -111,6 +111,7 @@ def test_radio_is_voiced_and_band_limited():
     assert 1.0 < len(phrase) / 16_000 < 6.0
 
 
+@pytest.mark.slow
 def test_library_is_made_from_its_seed():
     make = shop_events.shop_library.__wrapped__
     first, same, again = make(8000, 1), make(8000, 1), make(8000, 2)

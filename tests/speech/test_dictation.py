@@ -147,6 +147,7 @@ def said(voice_dir):
     return soxr.resample(samples, fs, 48_000)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fs", [8000, 16000, 22050, 44100, 48000, 96000, 192000])
 def test_any_sample_rate_is_heard_alike(model, silero, said, fs):
     (only,) = dictate(soxr.resample(said, 48_000, fs), fs, model, detector=silero)

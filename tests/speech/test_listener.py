@@ -288,11 +288,13 @@ def whole(stream, model, silero):
     return heard_in_blocks(stream, model, silero, [])
 
 
+@pytest.mark.slow
 def test_four_phrases_are_heard(whole):
     commands = [(h.command, h.value) for heard, *_ in whole[0] for h in heard]
     assert commands == [("cylinder", 3.0), ("leakage", 42.0), ("confirm", None), ("leakage", 9.0)]
 
 
+@pytest.mark.slow
 def test_every_utterance_keeps_what_else_it_may_have_been(whole):
     assert all(h.readings and h.readings[0] for heard, *_ in whole[0] for h in heard)
 

@@ -43,6 +43,7 @@ def test_every_spelling_of_every_value():
     assert len({s for _, s in phrases}) == len(phrases)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "length",
     [

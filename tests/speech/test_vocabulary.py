@@ -129,6 +129,7 @@ def test_what_ends_an_answer_is_only_heard_after_a_question():
     assert [e.command for e in english().entries_in("asleep")] == ["wake"]
 
 
+@pytest.mark.slow
 def test_an_invented_tongue_is_understood(tongue):
     grammar = grammar_for("any", tongue)
     assert grammar.interpret("lek dvi kaj kvaril procent") == Meaning("leakage", 42.0, "percent")
@@ -138,6 +139,7 @@ def test_an_invented_tongue_is_understood(tongue):
     assert grammar.interpret("leakage forty two percent") is None
 
 
+@pytest.mark.slow
 def test_every_sentence_of_an_invented_tongue_parses_back(tongue):
     grammar = grammar_for("any", tongue)
     sentences = list(grammar.sentences())

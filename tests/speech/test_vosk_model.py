@@ -48,6 +48,7 @@ def test_an_empty_file_is_missing(copy):
         load_model(copy)
 
 
+@pytest.mark.slow
 def test_a_model_without_digests_is_taken_on_trust(copy):
     (copy / CHECKSUMS).unlink()
     assert load_model(copy).path == copy
@@ -73,18 +74,21 @@ def rewrite_words(copy, change):
     words.write_text(change(words.read_text(encoding="utf-8")), encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_a_model_that_cannot_tell_unknown_speech_is_refused(copy):
     rewrite_words(copy, lambda t: t.replace("[unk]", "<unk>"))
     with pytest.raises(ModelError, match=r"no word \[unk\] for unknown speech"):
         load_model(copy)
 
 
+@pytest.mark.slow
 def test_a_model_that_would_take_one_number_for_another_is_refused(copy):
     rewrite_words(copy, lambda t: t.replace("\nseven ", "\nsept "))
     with pytest.raises(ModelError, match="cannot hear every number; it does not know: seven"):
         load_model(copy)
 
 
+@pytest.mark.slow
 def test_words_that_a_model_lacks_are_named_and_their_phrases_left_out(copy):
     rewrite_words(
         copy, lambda t: t.replace("\nradiator ", "\nheater ").replace("\nmark ", "\nmarc ")

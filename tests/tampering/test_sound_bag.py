@@ -166,6 +166,7 @@ def test_a_page_drawn_otherwise_is_found(sound_bag: Path) -> None:
 MARK = b"%PDF-1.7 (set-by-0123456789abcdef0123456789abcdef)"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("there", "anew", "kinds", "said"), [
     (MARK, MARK, [], "the same to the last byte"),
     (MARK + b" repaired", MARK, ["paper-differs"], "drawn anew"),
@@ -185,6 +186,7 @@ def test_a_pdf_is_held_to_the_record_where_the_same_libraries_set_it(
     assert "The PDF is signed, but was not compared" in " ".join(verify(bench.bag).facts)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("error", [EquipmentError("Pango is missing"), ValueError("too large")])
 def test_a_pdf_that_cannot_be_drawn_here_is_said(bench: Bench, error: Exception) -> None:
     def paper(_: Path) -> bytes:
@@ -240,6 +242,7 @@ def test_an_interrupted_entry_in_a_packed_log_is_said(bench: Bench) -> None:
     assert "its 12 bytes do not count" in " ".join(found.facts)
 
 
+@pytest.mark.slow
 def test_every_defect_is_reported_in_the_order_of_the_steps(bench: Bench) -> None:
     """Eight things are wrong at once, one a step."""
     bench.change(bench.sounds()[1], lambda d: d[:9000] + bytes([d[9000] ^ 1]) + d[9001:])
@@ -308,6 +311,7 @@ def test_four_hundred_damaged_bags(sound_bag: Path, tmp_path: Path) -> None:
         assert act.found.sound == act.equal, act.what
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("program", "sound"), [(None, False), ("earwitness 99", True)])
 def test_another_version_may_word_a_verdict_otherwise(
     sound_bag: Path, monkeypatch: pytest.MonkeyPatch, program: str | None, sound: bool
@@ -329,6 +333,7 @@ def test_another_version_may_word_a_verdict_otherwise(
     assert verify(sound_bag).unconfirmed is (program is not None)
 
 
+@pytest.mark.slow
 def test_another_version_may_score_a_take_otherwise(
     sound_bag: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
