@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from earwitness.audio import microphone
 from earwitness.audio.loudspeaker import Loudspeaker
 from earwitness.errors import EquipmentError
+from earwitness.session.equipment.ears import Devices
 from earwitness.session.live.inspection import LiveInspection
 
 if TYPE_CHECKING:
@@ -30,9 +31,8 @@ def live_inspection(*what: Any, equipment: Equipment, **how: Any) -> LiveInspect
     EquipmentError
         If the probe cannot be opened.
     """
-    return LiveInspection(
-        *what, equipment=equipment, opened=open_microphone, speaker=Loudspeaker, **how
-    )
+    devices = Devices(open_microphone, Loudspeaker)
+    return LiveInspection(*what, equipment=equipment, devices=devices, **how)
 
 
 def open_microphone(wanted: Input, channels: int) -> Source:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -48,6 +49,18 @@ class Equipment:
     voice: VoiceKind = "auto"
 
 
+@dataclass(frozen=True, slots=True)
+class Devices:
+    """How the machine's devices are opened, and the clock that their sound is stamped by."""
+
+    opened: Callable[[Input, int], Source]
+    """Opens a microphone with so many channels; raises EquipmentError."""
+    speaker: Callable[[int | str | None], Speaker]
+    """Opens the loudspeaker; raises EquipmentError."""
+    now: Callable[[], float] = time.monotonic
+    """The clock [s]."""
+
+
 class Ears:
     """Everything that hears and speaks; only the probe must be there.
 
@@ -55,10 +68,8 @@ class Ears:
     ----------
     equipment : Equipment
         What is wanted.
-    opened : callable
-        Opens a microphone with so many channels.
-    speaker : callable
-        Opens the loudspeaker.
+    devices : Devices
+        Opens it.
     post : callable
         Takes what the microphones tell; see `sound`.
     model : SpeechModel or None
@@ -80,19 +91,20 @@ class Ears:
     def __init__(
         self,
         equipment: Equipment,
+        devices: Devices,
         *,
-        opened: Callable[[Input, int], Source],
-        speaker: Callable[[int | str | None], Speaker],
         post: Callable[[object], None],
         model: SpeechModel | None,
     ) -> None:
         self.warnings: list[str] = []
         self.guess = ""
-        self._opened, self._speaker, self._post, self._model = opened, speaker, post, model
+        self._devices, self._post, self._model = devices, post, model
         shared = self._open_probe(equipment)
         self.meters = Meters(self.probe.sample_rate_hz)
         self.headset = self._open_headset(equipment.headset, shared)
-        self.voice = Voice(self._open_speaker(equipment), equipment.voice, self._talks)
+        self.voice = Voice(
+            self._open_speaker(equipment), equipment.voice, self._talks, self._devices.now
+        )
 
     def start(self) -> None:
         """Begin to listen."""
@@ -116,12 +128,14 @@ class Ears:
         together = together and headset is not None and headset.device == probe.device
         spoken = (headset.channel,) if headset is not None and together else ()
         opened: Callable[[], Source] = partial(
-            self._opened, probe, max(*channels, *spoken, probe.channel) + 1
+            self._devices.opened, probe, max(*channels, *spoken, probe.channel) + 1
         )
         shared = Shared(opened) if together else None
         if shared:
             opened = shared.tap
-        self.probe = Probe(opened, self._post, channels=channels, show=self._metered)
+        self.probe = Probe(
+            opened, self._post, channels=channels, show=self._metered, now=self._devices.now
+        )
         wanted, got = probe.sample_rate_hz, self.probe.sample_rate_hz
         if wanted != got:
             self.warnings.append(f"The probe refused {wanted} Hz and records at {got} Hz.")
@@ -130,7 +144,7 @@ class Ears:
     def _open_headset(self, wanted: Input | None, shared: Shared | None) -> Headset | None:
         if wanted is None or self._model is None:
             return None
-        opened: Callable[[], Source] = partial(self._opened, wanted, wanted.channel + 1)
+        opened: Callable[[], Source] = partial(self._devices.opened, wanted, wanted.channel + 1)
         if shared:
             opened = shared.tap
         try:
@@ -149,7 +163,7 @@ class Ears:
         if equipment.voice == "off":
             return None
         try:
-            return self._speaker(equipment.speaker)
+            return self._devices.speaker(equipment.speaker)
         except EquipmentError as e:
             self.warnings.append(f"{e} Until then everything is shown, nothing is said.")
             return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import TYPE_CHECKING, Any
 
 from earwitness.session.equipment.sound import Begun, Damaged, DueNow, Worker
@@ -30,6 +31,8 @@ class Probe(Worker):
         Channel of the probe, then perhaps that of the ambient microphone, 0 is the first.
     show : callable
         Called with every block of the probe, shape (frames,), for a display.
+    now : callable, optional
+        The clock that the blocks are stamped by [s].
     """
 
     def __init__(
@@ -39,8 +42,9 @@ class Probe(Worker):
         *,
         channels: tuple[int, ...],
         show: Callable[[NDArray[np.float32]], None] = lambda _: None,
+        now: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._channels, self._show = channels, show
+        self._channels, self._show, self._now = channels, show, now
         self._take: Take | None = None
         super().__init__("probe", opened, post)
 
@@ -73,7 +77,7 @@ class Probe(Worker):
         take.keep(block, self._channels)
         if first:
             self._post(Begun())
-        if take.is_due():
+        if take.is_due(self._now()):
             self._post(DueNow())
         if flag := take.damage():
             self._post(Damaged(flag))

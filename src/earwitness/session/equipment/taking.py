@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -77,21 +76,21 @@ class Take:
         self._last = block
         self._unchecked.append(block.samples[:, channels[0]])
 
-    def is_due(self) -> bool:
+    def is_due(self, now_s: float) -> bool:
         """Tell, once for each moment of the rhythm, that it has come.
 
-        The valve is turned by the clock on the wall; the take ends by what is on disk.
+        The valve is turned by the clock on the wall, `now_s` [s]; the take ends by what is on disk.
         """
         if self._asked == len(self._order.rhythm_s) or self._last is None:
             return False
         last = self._asked == len(self._order.rhythm_s) - 1
-        now = self.frames if last else self._frame_at(time.monotonic())
+        now = self.frames if last else self._frame_at(now_s)
         due = now >= self._order.rhythm_s[self._asked] * self.fs
         self._asked += due
         return due
 
     def turned(self, moment_s: float) -> None:
-        """Note when the cue to turn the valve was in the air [s of time.monotonic]."""
+        """Note when the cue to turn the valve was in the air [s of the same clock]."""
         at_s = round(self._frame_at(moment_s) / self.fs, 4)
         before = self._turns_s[-1] if self._turns_s else 0.0
         self._turns_s.append(max(at_s, before + 1e-4))

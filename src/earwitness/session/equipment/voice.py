@@ -68,11 +68,18 @@ class Voice:
         "auto" takes espeak-ng if it is there.
     talks : callable
         Called with True just before anything is said, and with False once the room is silent.
+    now : callable, optional
+        The clock that says when a cue is in the air if there is no loudspeaker [s].
     """
 
     def __init__(
-        self, speaker: Speaker | None, kind: VoiceKind, talks: Callable[[bool], None]
+        self,
+        speaker: Speaker | None,
+        kind: VoiceKind,
+        talks: Callable[[bool], None],
+        now: Callable[[], float] = time.monotonic,
     ) -> None:
+        self._now = now
         self._speaker = speaker if kind != "off" else None
         self._speaks = kind in ("auto", "espeak-ng") and installed_voice() is not None
         self._talks = talks
@@ -107,7 +114,7 @@ class Voice:
     def cue(self, *, on: bool) -> float:
         """Sound the signal to turn the valve; return when it is in the air [s]."""
         if self._speaker is None:
-            return time.monotonic()
+            return self._now()
         return self._speaker.play(sweep(*CUE_HZ[on]))
 
     def close(self) -> None:

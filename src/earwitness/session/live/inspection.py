@@ -3,36 +3,29 @@
 from __future__ import annotations
 
 import queue
-import threading
-import time
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.acoustics.quality.flags import FLAGS, meaning, remedy
+from earwitness.acoustics.quality.flags import meaning, remedy
 from earwitness.errors import EarwitnessError
-from earwitness.session import machine, replay
+from earwitness.session import machine
 from earwitness.session.equipment import sound
 from earwitness.session.equipment.ears import Ears
-from earwitness.session.equipment.taking import Recorded, TakeOrder
+from earwitness.session.equipment.taking import Recorded
 from earwitness.session.live import events, steps
 from earwitness.session.live.shown import View, shown
-from earwitness.session.live.typed import heard_as, heard_from, press_of
+from earwitness.session.live.takes import Found, Takes
+from earwitness.session.live.talk import Talk
 from earwitness.session.live.words import text
 from earwitness.session.snapshot import Engine, Press
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
     import numpy as np
 
-    from earwitness.acoustics.finding import Finding
     from earwitness.diagnosis.verdict import EngineVerdict
     from earwitness.engine.layout import EngineLayout
-    from earwitness.session.equipment.ears import Equipment, Input
-    from earwitness.session.equipment.sound import Source
-    from earwitness.session.equipment.voice import Speaker
+    from earwitness.session.equipment.ears import Devices, Equipment
     from earwitness.session.live.keeping import Keeper
     from earwitness.session.snapshot import Board, PlanStep
     from earwitness.speech.recogniser import SpeechModel
@@ -72,10 +65,8 @@ class LiveInspection:
         Draws the rhythm of the valve.
     equipment : Equipment
         What it is made with.
-    opened : callable
-        Opens a microphone with so many channels.
-    speaker : callable
-        Opens the loudspeaker.
+    devices : Devices
+        Opens it.
     model : SpeechModel, optional
         Recognises speech; needed where there is a headset.
 
@@ -93,29 +84,37 @@ class LiveInspection:
         *,
         rng: np.random.Generator,
         equipment: Equipment,
-        opened: Callable[[Input, int], Source],
-        speaker: Callable[[int | str | None], Speaker],
+        devices: Devices,
         model: SpeechModel | None = None,
     ) -> None:
-        self._plan, self._keeper = plan, keeper
-        self._ambient = equipment.ambient_channel is not None
-        self._rng, self._board = rng, board
+        self._plan, self._keeper, self._board = plan, keeper, board
         self._events: queue.Queue[object] = queue.Queue()
         self._presses: queue.Queue[Press] = queue.Queue(MOST_PRESSES)
         self._state, self._first = steps.begin(plan.layout, plan.places, plan.cycles)
         engine = plan.layout
         self._view = View(Engine(engine.label, engine.banks, engine.arrangement))
-        self._gauge = self._new_dialogue(self._state.cylinder)
         self._waiting: list[events.Effect] = []
-        self._taking: tuple[int, str] | None = None
-        self._rhythm_s: tuple[float, ...] = ()
-        self._begun_s: float | None = None
         self._resting = False
         self.verdict: EngineVerdict | None = None
-        self._ears = Ears(
-            equipment, opened=opened, speaker=speaker, post=self._events.put, model=model
-        )
+        self._ears = Ears(equipment, devices, post=self._events.put, model=model)
         self._view.warnings.extend(self._ears.warnings)
+        self._takes = Takes(
+            keeper,
+            self._ears.probe,
+            rng,
+            ambient=equipment.ambient_channel is not None,
+            post=self._events.put,
+            now=devices.now,
+        )
+        self._talk = Talk(
+            keeper,
+            self._ears.headset,
+            self._view,
+            begun=self._new_dialogue,
+            say=self._say,
+            ask=self._step,
+            status=self._status,
+        )
 
     def post(self, press: Press) -> None:
         """Take what a page or a keyboard asks; raises queue.Full if too much waits."""
@@ -174,12 +173,12 @@ class LiveInspection:
 
     def _take_in(self, event: object) -> None:
         match event:
-            case sound.Begun() | sound.DueNow() | sound.Damaged() | Recorded() | _Found():
+            case sound.Begun() | sound.DueNow() | sound.Damaged() | Recorded() | Found():
                 self._of_a_take(event)
             case events.Scored():
                 self._step(event)
             case sound.Spoken():
-                self._spoken(event)
+                self._talk.spoken(event)
             case sound.SaidClosed(audio):
                 self._keeper.said(audio)
             case sound.Failed(error):
@@ -190,7 +189,7 @@ class LiveInspection:
     def _of_a_take(self, event: object) -> None:
         match event:
             case sound.Begun():
-                self._begun_s = time.monotonic()
+                self._takes.begun()
                 self._step(events.TakeBegun())
                 self._ears.meters.air(on=False)
             case sound.DueNow():
@@ -198,8 +197,10 @@ class LiveInspection:
             case sound.Damaged(flag):
                 self._step(events.Spoilt(meaning(flag), remedy(flag)))
             case Recorded():
-                self._recorded(event)
-            case _Found():
+                self._takes.recorded(event)
+                if event.lost_s:
+                    self._warn(text("lost"))
+            case Found():
                 self._found(event)
 
     def _step(self, event: events.Event) -> None:
@@ -227,19 +228,19 @@ class LiveInspection:
     def _do_beside_takes(self, effect: events.Effect) -> None:
         match effect:
             case events.GoTo(cylinder):
-                self._go_to(cylinder)
+                self._talk.go_to(cylinder)
             case events.Answer(press):
-                self._answer(press)
+                self._talk.answer(press)
             case events.Note(said):
                 self._keeper.note(said)
             case events.Rest():
-                self._close_dialogue()
+                self._talk.close()
             case events.Finish():
                 self._finish()
 
     def _say(self, said: str) -> None:
         """Say it now, or after the take that is being made."""
-        if self._taking is not None:
+        if self._takes.busy:
             self._waiting.append(events.Say(said))
             return
         self._view.said = said
@@ -247,7 +248,7 @@ class LiveInspection:
 
     def _do_what_waits(self) -> None:
         """Speak after a take; begin a take after speaking."""
-        if not self._waiting or self._taking is not None:
+        if not self._waiting or self._takes.busy:
             return
         saying = [e for e in self._waiting if isinstance(e, events.Say)]
         for say in saying:
@@ -256,57 +257,20 @@ class LiveInspection:
         if self._waiting and not self._ears.voice.busy:
             effect = self._waiting.pop(0)
             if isinstance(effect, events.BeginTake):
-                self._begin_take(effect)
-
-    def _begin_take(self, effect: events.BeginTake) -> None:
-        fs, name = self._ears.probe.sample_rate_hz, f"c{effect.cylinder}-{effect.point}"
-        files = [
-            self._keeper.place(name),
-            *([self._keeper.place(f"{name}-ambient")] * self._ambient),
-        ]
-        self._rhythm_s = steps.rhythm(self._rng, self._state.cycles, *self._plan.stays_s)
-        heard = f"Cylinder {effect.cylinder} at {effect.point}"
-        bext = self._keeper.bext(heard, fs, "FLOAT", 1)
-        self._taking, self._begun_s = (effect.cylinder, effect.point), None
-        self._ears.probe.begin(TakeOrder(tuple(files), bext, self._rhythm_s))
+                cycles, stays_s = self._state.cycles, self._plan.stays_s
+                self._takes.begin(effect.cylinder, effect.point, cycles=cycles, stays_s=stays_s)
 
     def _end_take(self, why: str) -> None:
         self._waiting = [e for e in self._waiting if not isinstance(e, events.BeginTake)]
         self._ears.meters.air(on=None)
-        if self._taking is not None:
-            self._ears.probe.end(why)
+        self._takes.end(why)
 
-    def _recorded(self, recorded: Recorded) -> None:
-        if self._taking is None:
-            return
-        (cylinder, point), self._taking = self._taking, None
-        take = self._keeper.take(recorded, cylinder, point)
-        if recorded.lost_s:
-            self._warn(text("lost"))
-        if take is None:
-            return
-        files = [self._keeper.folder / p for p in self._keeper.told().takes[-1].audio]
-        threading.Thread(
-            target=self._score, args=(files, point, recorded.air_on_s, take), daemon=True
-        ).start()
-
-    def _score(
-        self, files: list[Path], point: str, air_on_s: tuple[tuple[float, float], ...], take: int
-    ) -> None:
-        """Score a take exactly as a replay does."""
-        try:
-            self._events.put(_Found(replay.score(files, point, air_on_s), take))
-        except EarwitnessError as e:
-            self._events.put(events.Scored(usable=False, result="", why=e.fault, remedy=e.remedy))
-
-    def _found(self, found: _Found) -> None:
-        finding = found.finding
-        self._keeper.finding(finding, found.take)
-        self._view.detectable_db = finding.detectable_db
+    def _found(self, found: Found) -> None:
+        scored = self._takes.found(found)
+        if found.finding is not None:
+            self._view.detectable_db = found.finding.detectable_db
         self._view.verdict = self._keeper.judged()
-        bad = next((f for f in FLAGS if f.refuses and f.name in finding.flags), None)
-        why, what_to_do = (bad.meaning, bad.remedy) if bad else ("", "")
-        self._step(events.Scored(finding.usable, replay.in_short(finding), why, what_to_do))
+        self._step(scored)
 
     def _new_dialogue(self, cylinder: int) -> machine.State:
         return machine.begin(
@@ -314,65 +278,6 @@ class LiveInspection:
             cylinder=cylinder,
             supply_kpa=self._plan.supply_kpa,
         )
-
-    def _go_to(self, cylinder: int) -> None:
-        """Begin a recording, and a dialogue, of what is said about a cylinder."""
-        self._gauge = self._new_dialogue(cylinder)
-        self._keeper.new_dialogue()
-        self._view.waiting = False
-        if self._ears.headset:
-            audio = self._keeper.place(f"c{cylinder}-said")
-            fs = self._ears.headset.sample_rate_hz
-            bext = self._keeper.bext(f"Said about cylinder {cylinder}", fs, "PCM_16", 2)
-            self._ears.headset.begin(audio, bext, self._gauge)
-
-    def _close_dialogue(self) -> None:
-        if self._ears.headset:
-            self._ears.headset.end()
-
-    def _answer(self, press: Press) -> None:
-        """Hand over to the gauge dialogue what was pressed or typed."""
-        typed = press.action == "reading"
-        heard = heard_from(press.value) if typed else heard_as(press.action)
-        if heard is None:
-            self._say(text("not_understood", text=press.value))
-        elif self._ears.headset:
-            self._ears.headset.press(heard)
-        else:
-            state, effects = machine.step(self._gauge, heard)
-            self._spoken(sound.Spoken(None, tuple(effects), state, None))
-
-    def _spoken(self, spoken: sound.Spoken) -> None:
-        """Keep what was said; do what it asks of the inspection."""
-        self._gauge = spoken.state
-        self._keeper.turn(spoken.turn, spoken.effects, spoken.audio)
-        self._view.waiting = spoken.state.pending is not None
-        for effect in spoken.effects:
-            if isinstance(effect, machine.Say):
-                self._say(effect.text)
-            elif isinstance(effect, machine.Store):
-                self._view.verdict = self._keeper.judged()
-        heard = spoken.turn.heard if spoken.turn else None
-        if heard is None:
-            return
-        self._view.heard = heard.text
-        trusted = not (heard.rejected or heard.needs_confirmation or heard.while_talking)
-        unanswered = not spoken.effects or heard.command == "cylinder"
-        if trusted and unanswered and spoken.state.awake and not spoken.state.noting:
-            self._obey(heard.command, heard.value)
-
-    def _obey(self, command: str | None, value: float | None) -> None:
-        """Do what a spoken command asks beyond the gauge dialogue."""
-        if command in ("status", "help"):
-            self._say(self._status() if command == "status" else text("help"))
-        elif command == "mark":
-            self._keeper.note("Marked by word of mouth.")
-        elif command == "repeat":
-            self._say(self._view.said)
-        else:
-            asked = press_of(command, value)
-            if asked and asked != Press("cylinder", str(self._state.cylinder)):
-                self._step(asked)
 
     def _status(self) -> str:
         place, places = self._state.place, self._state.places
@@ -395,23 +300,16 @@ class LiveInspection:
             self._say(text("probe_back"))
         else:
             self._view.warnings.clear()
-            self._go_to(self._state.cylinder)
+            self._talk.again()
 
     def _warn(self, warning: str) -> None:
         self._view.warnings.append(warning)
 
     def _publish(self) -> None:
-        self._view.seconds_left = self._seconds_left()
+        self._view.seconds_left = self._takes.seconds_left(self._state.turns)
         if self._ears.guess:
             self._view.heard, self._ears.guess = self._ears.guess, ""
         self._board.publish(shown(self._state, self._view, self._ears.meters))
-
-    def _seconds_left(self) -> float | None:
-        """Return the time until the next turn of the valve, or the end of the take [s]."""
-        if self._begun_s is None or self._state.turns >= len(self._rhythm_s):
-            return None
-        due_s = self._begun_s + self._rhythm_s[self._state.turns]
-        return max(0.0, due_s - time.monotonic())
 
     def _finish(self) -> None:
         """Stop the microphones, keep what they still had, and judge."""
@@ -419,24 +317,26 @@ class LiveInspection:
         self.verdict = self._view.verdict = self._keeper.close()
 
     def _stop_listening(self) -> None:
-        if self._taking is not None:
-            self._ears.probe.end("the inspection was ended")
+        self._takes.end("the inspection was ended")
         self._ears.stop()
+        self._take_in_what_is_left()
+        self._takes.settle()
+        self._take_in_what_is_left()
+
+    def _take_in_what_is_left(self) -> None:
         while not self._events.empty():
-            event = self._events.get()
-            if isinstance(event, Recorded | sound.Spoken | sound.SaidClosed):
-                self._take_in(event)
+            match self._events.get():
+                case Recorded() as recorded:
+                    self._takes.recorded(recorded)
+                case sound.Spoken() as spoken:
+                    self._talk.spoken(spoken)
+                case sound.SaidClosed(audio):
+                    self._keeper.said(audio)
+                case Found() as found:
+                    self._takes.found(found)
 
     def _shut(self) -> None:
         if self.verdict is None:
             self._stop_listening()
             self._keeper.rest()
         self._publish()
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """What a take shows, and its entry."""
-
-    finding: Finding
-    take: int

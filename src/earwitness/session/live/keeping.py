@@ -6,15 +6,14 @@ import os
 from typing import TYPE_CHECKING
 
 from earwitness.audio.bext import Bext, coding_history, samples_since_midnight
-from earwitness.errors import RecordError, StorageError
+from earwitness.errors import EarwitnessError, RecordError, StorageError
 from earwitness.record import bodies, model
 from earwitness.record.identity import salted
 from earwitness.record.reader import AUDIO, LIVE, read_record
 from earwitness.record.store import RecordWriter
-from earwitness.session import machine
+from earwitness.session import machine, replay
 from earwitness.session.live.sheet_text import BY_VOICE, SHEET, sheet_text
 from earwitness.session.live.steps import GAUGE
-from earwitness.session.replay import judge
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
     from earwitness.audio.bext import Subtype
     from earwitness.diagnosis.verdict import EngineVerdict
     from earwitness.record.identity import Salts
-    from earwitness.record.model import Inspection
+    from earwitness.record.model import Inspection, Take
     from earwitness.record.moment import Clock
     from earwitness.session.dictation import Turn
     from earwitness.session.equipment.taking import Recorded
@@ -88,6 +87,7 @@ class Keeper:
         for left in sorted((folder / AUDIO).glob(f"*{LIVE}.wav")):
             keeper._writer.take_over(left, name=left.stem)
         keeper.note("Gone on with after a pause.")
+        keeper.score_the_rest()
         return keeper, writer.recovered
 
     def told(self) -> Inspection:
@@ -157,8 +157,8 @@ class Keeper:
                 case machine.Remark(text):
                     self.note(text)
 
-    def take(self, recorded: Recorded, cylinder: int, point: str) -> int | None:
-        """Append a take; return its entry, or None if it was broken off and is kept as sound."""
+    def take(self, recorded: Recorded, cylinder: int, point: str) -> Take | None:
+        """Append a take and return it, or None if it was broken off and is kept as sound."""
         audio = [
             str(self._writer.take_over(path, name=path.stem)["path"]) for path in recorded.files
         ]
@@ -179,16 +179,40 @@ class Keeper:
             audio=audio,
             air_on_s=recorded.air_on_s,
         )
-        return self._writer.append("take", body).seq
+        self._writer.append("take", body)
+        return self.told().takes[-1]
 
-    def finding(self, finding: Finding, take: int) -> None:
+    def score(self, take: Take) -> Finding:
+        """Score a take from its files exactly as a replay does; any thread may do so.
+
+        Raises
+        ------
+        EarwitnessError
+            If it cannot be scored.
+        """
+        return replay.score([self.folder / p for p in take.audio], take.point, take.air_on_s)
+
+    def finding(self, finding: Finding, take: Take) -> None:
         """Append what a take shows."""
-        body = bodies.finding_body(finding, take, refused=not finding.usable)
+        body = bodies.finding_body(finding, take.seq, refused=not finding.usable)
         self._writer.append("finding", body)
+
+    def withdraw(self, take: Take, why: str) -> None:
+        """Take back a take that cannot be scored, so that no replay stumbles over it."""
+        self._writer.append("retraction", bodies.retraction_body(take.seq, why))
+
+    def score_the_rest(self) -> None:
+        """Score what was recorded but not scored: the program was stopped in between."""
+        for take in self.told().takes:
+            if take.finding is None and not take.retracted:
+                try:
+                    self.finding(self.score(take), take)
+                except EarwitnessError as e:
+                    self.withdraw(take, e.fault)
 
     def judged(self) -> EngineVerdict:
         """Return the verdict as it stands, without appending it."""
-        return judge(self.folder).verdict
+        return replay.judge(self.folder).verdict
 
     def close(self) -> EngineVerdict:
         """Append the verdict, close the record, and write the sheet that replays it."""
