@@ -28,10 +28,10 @@ import soundfile as sf
 
 from earwitness.audio.bext import Bext
 from earwitness.session.equipment.ears import Input
+from earwitness.session.equipment.meters import Meters
 from earwitness.session.equipment.probe import Probe
 from earwitness.session.equipment.sound import Begun
 from earwitness.session.equipment.taking import Recorded, TakeOrder
-from earwitness.session.live.shown import Meters
 from earwitness.session.runner import open_microphone
 from sound_server import FS, sound_server
 

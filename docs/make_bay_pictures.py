@@ -23,8 +23,9 @@ from earwitness.acoustics.hiss import score_cycled
 from earwitness.audio.recording import read_recording
 from earwitness.engine.test_plan import test_plan
 from earwitness.session import replay
+from earwitness.session.equipment.meters import Meters
 from earwitness.session.live import steps
-from earwitness.session.live.shown import Meters, View, shown
+from earwitness.session.live.shown import View, shown
 from earwitness.session.sheet import read_sheet
 from earwitness.session.snapshot import Board, Engine, Press
 

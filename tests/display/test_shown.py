@@ -11,6 +11,7 @@ from earwitness.engine import test_plan as plans
 from earwitness.engine.layout import engine_layout
 from earwitness.session.live import steps
 from earwitness.session.live.shown import View, headline, shown
+from earwitness.session.messages.catalogue import english
 from earwitness.session.snapshot import Engine
 
 LAYOUT = engine_layout(4)
@@ -59,5 +60,5 @@ def test_the_verdict_stands_in_large_type_with_its_certainty(cylinders, line) ->
 
 
 def test_what_is_open_names_the_likeliest() -> None:
-    _, detail = headline(verdict_of(("undetermined", 0.61)))
+    _, detail = headline(verdict_of(("undetermined", 0.61)), english())
     assert detail == "Cylinder 1: open; likeliest is the intake valve, 61 %."

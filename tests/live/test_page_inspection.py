@@ -16,6 +16,7 @@ from earwitness.session.equipment.ears import Equipment, Input
 from earwitness.session.live.inspection import LivePlan
 from earwitness.session.live.keeping import Keeper
 from earwitness.session.live.shown import headline
+from earwitness.session.messages.catalogue import english
 from earwitness.session.runner import live_inspection
 from earwitness.session.sheet import Visit
 from earwitness.session.snapshot import Board, PlanStep
@@ -81,7 +82,7 @@ def test_an_inspection_is_made_with_the_page_alone(tmp_path: Path) -> None:
     assert take.finding.p_value <= 0.05  # a busy machine opens the valve late
     assert told.closed
     assert live.verdict is not None
-    assert last_line == headline(live.verdict)[0]
+    assert last_line == headline(live.verdict, english())[0]
 
 
 def in_a_browser(url: str) -> str:

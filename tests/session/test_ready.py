@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from earwitness.session.equipment.ready import of_the_clock, of_the_disk, of_the_model, of_the_sound
+from earwitness.session.equipment.ready import Judge
 
 FS = 48_000
+JUDGE = Judge()
 
 
 def noise(level: float = 2e-3, seconds: float = 15.0) -> np.ndarray:
@@ -18,14 +19,14 @@ def noise(level: float = 2e-3, seconds: float = 15.0) -> np.ndarray:
 
 
 def not_ready(samples: np.ndarray) -> set[str]:
-    items = of_the_sound(samples, FS)
+    items = JUDGE.of_the_sound(samples, FS)
     assert all(bool(i.remedy) != i.ready for i in items)
     return {i.name for i in items if not i.ready}
 
 
 def test_plain_noise_is_ready_and_its_level_is_stated() -> None:
     """Normal noise of 2e-3 has 20 lg 2e-3 = -54.0 dB re full scale."""
-    items = {i.name: i for i in of_the_sound(noise(), FS)}
+    items = {i.name: i for i in JUDGE.of_the_sound(noise(), FS)}
     assert all(i.ready for i in items.values())
     assert items["gain"].says.startswith("Noise 54 dB")
 
@@ -55,10 +56,10 @@ def test_missing_sound_is_not_ready() -> None:
 
 
 def test_disk_clock_and_model() -> None:
-    assert of_the_disk(10**12).ready
-    assert not of_the_disk(10**8).ready
+    assert JUDGE.of_the_disk(10**12).ready
+    assert not JUDGE.of_the_disk(10**8).ready
     built, now = datetime(2026, 1, 1, tzinfo=UTC), datetime(2026, 2, 1, tzinfo=UTC)
-    assert of_the_clock(now, built).ready
-    assert not of_the_clock(built, now).ready
-    assert of_the_model(()).ready
-    assert "thousand" in of_the_model(("thousand",)).says
+    assert JUDGE.of_the_clock(now, built).ready
+    assert not JUDGE.of_the_clock(built, now).ready
+    assert JUDGE.of_the_model(()).ready
+    assert "thousand" in JUDGE.of_the_model(("thousand",)).says

@@ -36,10 +36,10 @@ VERDICT = Verdict(
     3,
     "exhaust valve leaks",
     (
-        Candidate("exhaust valve", 0.947),
-        Candidate("exhaust and intake valve", 0.031),
-        Candidate("rings or piston", 0.014),
-        Candidate("head gasket to coolant", 0.008),
+        Candidate("exhaust valve", 0.947, "94 %"),
+        Candidate("exhaust and intake valve", 0.031, "3 %"),
+        Candidate("rings or piston", 0.014, "1 %"),
+        Candidate("head gasket to coolant", 0.008, "under 1 %"),
     ),
     "Turn the engine over and test again at low pressure",
 )

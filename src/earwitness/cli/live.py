@@ -5,12 +5,10 @@ from __future__ import annotations
 import contextlib
 import json
 import queue
-import shutil
 import signal
 import sys
 import threading
-from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,16 +18,14 @@ import typer
 from earwitness.cli import options
 from earwitness.cli.settings import settings_here
 from earwitness.cli.show import say
-from earwitness.cli.terminal import wrapped
-from earwitness.errors import EXIT_DEFECT, EarwitnessError, EquipmentError
+from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from earwitness.display import Page
     from earwitness.engine.layout import EngineLayout
-    from earwitness.session.equipment.ears import Equipment, Input
-    from earwitness.session.equipment.ready import Item
+    from earwitness.session.equipment.ears import Equipment
     from earwitness.session.live.inspection import LiveInspection, LivePlan
     from earwitness.session.live.keeping import Keeper
     from earwitness.session.settings import Settings
@@ -37,7 +33,6 @@ if TYPE_CHECKING:
     from earwitness.session.snapshot import Board, Press, Snapshot
     from earwitness.speech.recogniser import SpeechModel
 
-CHECK_SCHEMA = "earwitness.check/1"
 STRETCH = 0.24
 """How far a stay of the valve may be from the mean [1]. Chosen: with the default of 44 s and six
 cycles it is the 2.6 to 4.2 s of `steps.SHORTEST_S` and `LONGEST_S`."""
@@ -99,53 +94,11 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
     _done(keeper, verdict is not None, as_json=as_json)
 
 
-def check(probe: str | None, seconds: float, *, as_json: bool) -> None:
-    """Print whether this bay is ready; exit with 1 if it is not."""
-    from earwitness.session.equipment import ready
-
-    told = settings_here(probe=probe).values
-    items = [
-        *_of_the_probe(told, seconds),
-        _speaker(told),
-        _of_the_speech(told),
-        ready.of_the_disk(_free_bytes(told.records)),
-        ready.of_the_clock(options.clock(), _newest_file()),
-    ]
-    _print_items(items, as_json=as_json)
-    if not all(item.ready for item in items):
-        raise typer.Exit(EXIT_DEFECT)
-
-
-def input_of(name: str, sample_rate_hz: int) -> Input:
-    """Return the microphone that a setting names.
-
-    Parameters
-    ----------
-    name : str
-        A number or a part of a name as `earwitness devices` shows them, and perhaps a colon and the
-        channel, 1 is the first; empty for the machine's own choice.
-    sample_rate_hz : int
-        Sample rate [Hz].
-
-    Examples
-    --------
-    >>> input_of("Field recorder:2", 48_000)
-    Input(device='Field recorder', channel=1, sample_rate_hz=48000)
-    """
-    from earwitness.session.equipment.ears import Input
-
-    device, colon, channel = name.rpartition(":")
-    if not (colon and channel.isdecimal() and int(channel) > 0):
-        device, channel = name, "1"
-    chosen: int | str | None = int(device) if device.isdecimal() else device or None
-    return Input(chosen, int(channel) - 1, sample_rate_hz)
-
-
 def _equipment(told: Settings, wanted: Wanted) -> Equipment:
     from earwitness.session.equipment.ears import Equipment
 
-    probe = input_of(told.probe, told.sample_rate_hz)
-    ambient = input_of(told.reference, told.sample_rate_hz) if told.reference else None
+    probe = options.input_of(told.probe, told.sample_rate_hz)
+    ambient = options.input_of(told.reference, told.sample_rate_hz) if told.reference else None
     if ambient and ambient.device not in (probe.device, None):
         raise EquipmentError(
             "The ambient microphone must be on the device of the probe, or the two drift apart",
@@ -153,9 +106,9 @@ def _equipment(told: Settings, wanted: Wanted) -> Equipment:
         )
     return Equipment(
         probe=probe,
-        headset=None if wanted.typed else input_of(told.headset, HEADSET_FS),
+        headset=None if wanted.typed else options.input_of(told.headset, HEADSET_FS),
         ambient_channel=ambient.channel if ambient else None,
-        speaker=input_of(told.speaker, told.sample_rate_hz).device,
+        speaker=options.input_of(told.speaker, told.sample_rate_hz).device,
         voice="off" if wanted.mute else "auto" if told.voice else "earcons",
     )
 
@@ -318,77 +271,3 @@ def _done(keeper: Keeper, finished: bool, *, as_json: bool) -> None:
     say("Writing the report")
     page = write_report(keeper.folder, pdf=False).html
     show.concluded(keeper.judged(), keeper.folder, page, as_json=as_json)
-
-
-def _of_the_probe(told: Settings, seconds: float) -> list[Item]:
-    """Record a trial take and judge it; a microphone that refuses is one more thing not ready."""
-    from earwitness.session import runner
-    from earwitness.session.equipment import ready
-
-    wanted = input_of(told.probe, told.sample_rate_hz)
-    say(f"Listening for {seconds:g} s: air off, probe in place, nobody talks.")
-    try:
-        source = runner.open_microphone(wanted, wanted.channel + 1)
-        with contextlib.closing(source):
-            samples = ready.listen(source, wanted.channel, seconds)
-    except EquipmentError as e:
-        return [ready.Item("microphone", False, f"{e.fault}.", e.remedy)]
-    fs = source.sample_rate_hz
-    as_wanted = fs == wanted.sample_rate_hz
-    says = f"Records at {fs} Hz" + ("." if as_wanted else f", not at {wanted.sample_rate_hz}.")
-    return [ready.Item("microphone", True, says), *ready.of_the_sound(samples, fs)]
-
-
-def _speaker(told: Settings) -> Item:
-    from earwitness.audio.loudspeaker import Loudspeaker
-    from earwitness.session.equipment import ready, voice
-
-    device = input_of(told.speaker, told.sample_rate_hz).device
-    try:
-        speaker = Loudspeaker(device)
-    except EquipmentError as e:
-        return ready.Item("loudspeaker", False, f"{e.fault}.", e.remedy)
-    talking = voice.Voice(speaker, "earcons", lambda _: None)
-    talking.cue(on=True)
-    while speaker.playing:
-        threading.Event().wait(0.05)
-    talking.close()
-    if voice.installed_voice() is None:
-        return ready.Item(
-            "loudspeaker", True, "It plays tones; install espeak-ng to have readings read back."
-        )
-    return ready.Item("loudspeaker", True, "It plays, and readings are read back by espeak-ng.")
-
-
-def _of_the_speech(told: Settings) -> Item:
-    from earwitness.session.equipment import ready
-
-    try:
-        model = _model(told)
-    except EarwitnessError as e:
-        return ready.Item("speech", False, f"{e.fault}.", e.remedy)
-    return ready.of_the_model(model.lacking(model.vocabulary.words))
-
-
-def _free_bytes(folder: Path) -> int:
-    there = next((p for p in (folder, *folder.absolute().parents) if p.exists()), Path())
-    return shutil.disk_usage(there).free
-
-
-def _newest_file() -> datetime:
-    """Return when the newest file of this installation was written: it cannot be earlier now."""
-    files = Path(__file__).parents[1].glob("*.py")
-    return datetime.fromtimestamp(max(f.stat().st_mtime for f in files), UTC)
-
-
-def _print_items(items: list[Item], *, as_json: bool) -> None:
-    if as_json:
-        ready = all(item.ready for item in items)
-        told = {"schema": CHECK_SCHEMA, "ready": ready, "items": [asdict(i) for i in items]}
-        typer.echo(json.dumps(told))
-        return
-    for i in items:
-        state = "ready" if i.ready else "NOT READY"
-        typer.echo(wrapped(f"{i.says} {i.remedy}".strip(), f"{i.name:<12} {state:<10} "))
-    bad = [i for i in items if not i.ready]
-    typer.echo("The bay is ready." if not bad else f"Not ready: {', '.join(i.name for i in bad)}.")

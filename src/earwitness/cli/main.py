@@ -461,9 +461,9 @@ def check(
 
     Example: earwitness check --probe contact
     """
-    from earwitness.cli import live
+    from earwitness.cli.check import check as check_bay
 
-    live.check(probe, seconds, as_json=as_json)
+    check_bay(probe, seconds, as_json=as_json)
 
 
 @app.command()

@@ -13,6 +13,7 @@ from earwitness.errors import EarwitnessError
 
 if TYPE_CHECKING:
     from earwitness.record.claim.check.defects import Depth
+    from earwitness.session.equipment.ears import Input
 
 Json = Annotated[bool, typer.Option("--json", help="Print one documented JSON object.")]
 Out = Annotated[Path | None, typer.Option(help="Where to write; a dated name if left out.")]
@@ -68,6 +69,31 @@ def numbers(text: str, option: str) -> tuple[int, ...]:
         raise EarwitnessError(
             f"{option} {text} is no list of cylinders", remedy="Write for example 3,4."
         ) from e
+
+
+def input_of(name: str, sample_rate_hz: int) -> Input:
+    """Return the microphone that a setting names.
+
+    Parameters
+    ----------
+    name : str
+        A number or a part of a name as `earwitness devices` shows them, and perhaps a colon and the
+        channel, 1 is the first; empty for the machine's own choice.
+    sample_rate_hz : int
+        Sample rate [Hz].
+
+    Examples
+    --------
+    >>> input_of("Field recorder:2", 48_000)
+    Input(device='Field recorder', channel=1, sample_rate_hz=48000)
+    """
+    from earwitness.session.equipment.ears import Input
+
+    device, colon, channel = name.rpartition(":")
+    if not (colon and channel.isdecimal() and int(channel) > 0):
+        device, channel = name, "1"
+    chosen: int | str | None = int(device) if device.isdecimal() else device or None
+    return Input(chosen, int(channel) - 1, sample_rate_hz)
 
 
 def record_folder(out: Path | None, kind: str) -> Path:

@@ -8,8 +8,6 @@ import unicodedata
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
-from earwitness.diagnosis.verdict import percent_sure
-
 if TYPE_CHECKING:
     from earwitness.session.snapshot import Column, Snapshot
 
@@ -53,10 +51,6 @@ def clean(text: str) -> str:
     return kept if len(kept) <= MOST_TEXT else kept[: MOST_TEXT - 1] + "…"
 
 
-def _sure(probability: float) -> str:
-    return percent_sure(probability) if probability >= 0.01 else "under 1 %"
-
-
 def _column(column: Column) -> list[Any]:
     return [column.number, base64.b64encode(column.levels).decode("ascii")]
 
@@ -65,10 +59,7 @@ def _plain(value: Any) -> Any:
     """Turn dataclasses into dicts, texts into clean texts, what is not finite into None."""
     if is_dataclass(value) and not isinstance(value, type):
         named = {f.name: getattr(value, f.name) for f in fields(value) if f.name != "spectrogram"}
-        plain = {name: _plain(v) for name, v in named.items()}
-        if "probability" in named:
-            plain["sure"] = _sure(named["probability"])
-        return plain
+        return {name: _plain(v) for name, v in named.items()}
     if isinstance(value, str):
         return clean(value)
     if isinstance(value, tuple):

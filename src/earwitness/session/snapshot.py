@@ -77,7 +77,7 @@ class Meter:
     rise_db: float | None = None
     """Rise with the air on over the whole take so far [dB]."""
     detectable_db: float | None = None
-    """Rise that would be found with probability 0.85 in this take so far [dB]."""
+    """Rise that would have been found with probability 0.85 in the last take [dB]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +109,8 @@ class Candidate:
     name: str
     """The verdict in the trade's words."""
     probability: float
+    sure: str = ""
+    """The probability as it is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +160,10 @@ class Snapshot:
     """What can hurt someone at this step."""
     actions: tuple[Action, ...] = ()
     """What may be asked now; a page offers nothing else."""
+    cylinders: tuple[int, ...] = ()
+    """Cylinders that may be gone to now; in the set-up, how many cylinders there may be."""
+    points: tuple[str, ...] = ()
+    """Places of the cylinder at hand that may be gone to now, `gauge` first."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from earwitness.errors import EquipmentError
 from earwitness.session.equipment.headset import Headset
+from earwitness.session.equipment.meters import Meters
 from earwitness.session.equipment.probe import Probe
 from earwitness.session.equipment.shared import Shared
 from earwitness.session.equipment.voice import Voice
-from earwitness.session.live.shown import Meters
 
 if TYPE_CHECKING:
     from collections.abc import Callable

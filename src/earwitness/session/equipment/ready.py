@@ -10,6 +10,7 @@ import numpy as np
 from earwitness.acoustics.hiss import score_cycled
 from earwitness.acoustics.quality.flags import FLAGS
 from earwitness.errors import EquipmentError
+from earwitness.session.messages.catalogue import english
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from earwitness.session.equipment.sound import Source
+    from earwitness.session.messages.catalogue import Catalogue
 
 CYCLES = 6
 """Pretended cycles in the trial take [1]: as in a real one."""
@@ -33,6 +35,11 @@ FAINT_DB = -110.0
 16 bits: -98 dB over the whole band, less 12 dB that fall outside 1-16 kHz or are not heard."""
 FREE_BYTES = 1_000_000_000
 """Least room on the disk [bytes]. Chosen: over a hundred takes of 44 s."""
+TAKE_BYTES = 8_500_000
+"""What a take needs [bytes]: 44 s at 48 kHz in 32 bits."""
+GAIN_FLAGS = ("automatic-gain", "gain-stepped")
+SOUND_FLAGS = ("silent", "zero-runs", "repeated-blocks", "clicks", "not-finite")
+"""Flags of a take that speak of its gain, and of sound that is missing."""
 MOST_RISE_DB = 3.0
 """A bay in which only a clear leak would be found is too loud [dB]. The grade `clear` of a finding
 begins there."""
@@ -75,88 +82,83 @@ def listen(source: Source, channel: int, seconds: float = SECONDS) -> NDArray[np
     return np.concatenate(parts)[round(SETTLE_S * fs) : wanted]
 
 
-def of_the_sound(samples: NDArray[np.float32], fs: int) -> list[Item]:
-    """Judge a trial take with the air off: bandwidth, gain, gain control, noise.
-
-    The valve is only pretended: what such a take could have found is what a real one can.
+class Judge:
+    """Judges what was found in a bay, in one language.
 
     Parameters
     ----------
-    samples : ndarray, shape (frames,)
-        At least `CYCLES` pretended cycles of the probe [1].
-    fs : int
-        Sample rate [Hz].
+    words : Catalogue, optional
+        The language; English if left out.
     """
-    edges = np.linspace(0.0, len(samples) / fs, 2 * CYCLES + 2)[1:-1]
-    found = score_cycled(samples, fs, list(zip(edges[::2], edges[1::2], strict=True)))
-    return [
-        _bandwidth(found.flags, fs),
-        _level(samples, found.flags),
-        _flagged("gain control", found.flags, ("automatic-gain", "gain-stepped"), "steady gain"),
-        _flagged(
-            "recording",
-            found.flags,
-            ("silent", "zero-runs", "repeated-blocks", "clicks", "not-finite"),
-            "whole, nothing missing",
-        ),
-        _noise(found.detectable_db),
-    ]
 
+    def __init__(self, words: Catalogue | None = None) -> None:
+        self._words = words or english()
 
-def of_the_disk(free_bytes: int) -> Item:
-    """Judge the room on the disk."""
-    ready = free_bytes >= FREE_BYTES
-    takes = free_bytes // 8_500_000
-    says = f"Room for about {takes} takes of 44 s." if ready else "The disk is nearly full."
-    return Item("disk", ready, says, "" if ready else "Free some space or set another folder.")
+    def of_the_sound(self, samples: NDArray[np.float32], fs: int) -> list[Item]:
+        """Judge a trial take with the air off: bandwidth, gain, gain control, noise.
 
+        The valve is only pretended: what such a take could have found is what a real one can.
 
-def of_the_clock(now: datetime, installed: datetime) -> Item:
-    """Judge the clock: it cannot be before this program was installed."""
-    if now >= installed:
-        return Item("clock", True, f"It is {now:%Y-%m-%d %H:%M} UTC.")
-    says = f"The clock says {now:%Y-%m-%d}, before this program was installed."
-    return Item("clock", False, says, "Set the clock: every entry of a record carries its time.")
+        Parameters
+        ----------
+        samples : ndarray, shape (frames,)
+            At least `CYCLES` pretended cycles of the probe [1].
+        fs : int
+            Sample rate [Hz].
+        """
+        edges = np.linspace(0.0, len(samples) / fs, 2 * CYCLES + 2)[1:-1]
+        found = score_cycled(samples, fs, list(zip(edges[::2], edges[1::2], strict=True)))
+        narrow = "band-limited" in found.flags
+        return [
+            self._item("bandwidth", "narrow" if narrow else "", fs=fs),
+            self._level(samples, found.flags),
+            self._flagged("gain control", "gain_control", found.flags, GAIN_FLAGS),
+            self._flagged("recording", "recording", found.flags, SOUND_FLAGS),
+            self._noise(found.detectable_db),
+        ]
 
+    def of_the_disk(self, free_bytes: int) -> Item:
+        """Judge the room on the disk."""
+        full = "" if free_bytes >= FREE_BYTES else "full"
+        return self._item("disk", full, takes=free_bytes // TAKE_BYTES)
 
-def of_the_model(lacking: Sequence[str]) -> Item:
-    """Judge the speech model by the words that it does not know."""
-    if not lacking:
-        return Item("speech", True, "The speech model knows every word.")
-    says = f"The speech model does not know {', '.join(lacking)}."
-    return Item("speech", False, says, "Use other words, or name another model in the settings.")
+    def of_the_clock(self, now: datetime, installed: datetime) -> Item:
+        """Judge the clock: it cannot be before this program was installed."""
+        early = "" if now >= installed else "early"
+        return self._item("clock", early, now=f"{now:%Y-%m-%d %H:%M}", day=f"{now:%Y-%m-%d}")
 
+    def of_the_model(self, lacking: Sequence[str]) -> Item:
+        """Judge the speech model by the words that it does not know."""
+        return self._item("speech", "lacks" if lacking else "", words=", ".join(lacking))
 
-def _bandwidth(flags: Sequence[str], fs: int) -> Item:
-    if "band-limited" not in flags:
-        return Item("bandwidth", True, f"Full band at {fs} Hz.")
-    says = "The microphone delivers nothing of the upper octaves."
-    what = "Use a wired microphone at 44.1 or 48 kHz, and switch off voice processing."
-    return Item("bandwidth", False, says, what)
+    def _item(self, name: str, fault: str, **slots: object) -> Item:
+        """Return what was found; a fault is one of the message's, and has the item's remedy."""
+        if not fault:
+            return Item(name, True, self._words.ready(name, **slots))
+        remedy = self._words.ready(f"{name}_remedy")
+        return Item(name, False, self._words.ready(f"{name}_{fault}", **slots), remedy)
 
+    def _level(self, samples: NDArray[np.float32], flags: Sequence[str]) -> Item:
+        peak = 20 * np.log10(max(float(np.abs(samples).max()), 1e-9))
+        rms = 20 * np.log10(
+            max(float(np.sqrt(np.mean(np.square(samples, dtype=np.float64)))), 1e-9)
+        )
+        says = self._words.ready("gain", rms=f"{-rms:.0f}", peak=f"{-peak:.0f}")
+        if "clipped" in flags or peak > PEAK_DB:
+            return Item("gain", False, says, self._words.ready("gain_down"))
+        if rms < FAINT_DB:
+            return Item("gain", False, says, self._words.ready("gain_up"))
+        return Item("gain", True, says)
 
-def _level(samples: NDArray[np.float32], flags: Sequence[str]) -> Item:
-    peak = 20 * np.log10(max(float(np.abs(samples).max()), 1e-9))
-    rms = 20 * np.log10(max(float(np.sqrt(np.mean(np.square(samples, dtype=np.float64)))), 1e-9))
-    says = f"Noise {rms:.0f} dB, peaks {peak:.0f} dB below full scale.".replace("-", "")
-    if "clipped" in flags or peak > PEAK_DB:
-        return Item("gain", False, says, "Turn the gain of the microphone down.")
-    if rms < FAINT_DB:
-        return Item("gain", False, says, "Turn the gain of the microphone up.")
-    return Item("gain", True, says)
+    def _flagged(self, name: str, good: str, flags: Sequence[str], bad: Sequence[str]) -> Item:
+        found = next((f for f in FLAGS if f.name in bad and f.name in flags), None)
+        if found is None:
+            return Item(name, True, self._words.ready(good))
+        return Item(name, False, self._words.told(found.meaning), self._words.told(found.remedy))
 
-
-def _flagged(name: str, flags: Sequence[str], bad: Sequence[str], good: str) -> Item:
-    found = next((f for f in FLAGS if f.name in bad and f.name in flags), None)
-    if found is None:
-        return Item(name, True, f"{good[0].upper()}{good[1:]}.")
-    return Item(name, False, found.meaning, found.remedy)
-
-
-def _noise(detectable_db: float | None) -> Item:
-    if detectable_db is None:
-        return Item("noise", False, "No leak can be found here now.", "Quieten the shop.")
-    says = f"A leak that raises the floor by {detectable_db:.1f} dB would be found now."
-    if detectable_db <= MOST_RISE_DB:
-        return Item("noise", True, says)
-    return Item("noise", False, says, "Quieten the shop, or wait for a quieter moment.")
+    def _noise(self, detectable_db: float | None) -> Item:
+        if detectable_db is None:
+            return self._item("noise", "none")
+        says = self._words.ready("noise", db=f"{detectable_db:.1f}")
+        quiet = detectable_db <= MOST_RISE_DB
+        return Item("noise", quiet, says, "" if quiet else self._words.ready("noise_remedy"))

@@ -4,78 +4,26 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field, replace
-from statistics import median
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from earwitness.diagnosis.hypotheses import SEALED, UNDETERMINED, in_words
+from earwitness.diagnosis.hypotheses import IN_WORDS, SEALED, UNDETERMINED, parts
 from earwitness.diagnosis.verdict import percent_sure
 from earwitness.engine.cautions import cautions
 from earwitness.engine.listening_points import listening_points
 from earwitness.session import snapshot
-from earwitness.session.columns import Columns
 from earwitness.session.live.steps import GAUGE, IN_TAKE, State, allowed
-from earwitness.session.live.words import SEALS, how_to_hold, spoken_point, text
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.engine.listening_points import ListeningPoint
+    from earwitness.session.equipment.meters import Meters
+    from earwitness.session.messages.catalogue import Catalogue
     from earwitness.session.snapshot import Snapshot
 
-LOWEST_DB = -160.0
-"""Level that stands for silence [dB re full scale]."""
-METER_S = 0.5
-"""How much sound the level is taken of [s]. Chosen: steady enough to read."""
 MOST_WARNINGS = 4
 """Warnings that are shown at a time [1]."""
-
-
-class Meters:
-    """Level and spectrogram of the probe; fed by one thread, read by another."""
-
-    def __init__(self, sample_rate_hz: int) -> None:
-        self._columns = Columns(sample_rate_hz)
-        self.band_hz = self._columns.band_hz
-        self._kept: deque[snapshot.Column] = deque(maxlen=snapshot.MOST_COLUMNS)
-        self._now: deque[float] = deque(maxlen=round(10 * METER_S))
-        self._by_air: dict[bool, list[float]] = {False: [], True: []}
-        self._air: bool | None = None
-
-    def air(self, on: bool | None) -> None:
-        """Note how the valve is, None outside takes; a take that begins forgets the one before."""
-        if self._air is None and on is not None:
-            self._by_air = {False: [], True: []}
-        self._air = on
-
-    def feed(self, samples: NDArray[np.float32]) -> None:
-        """Take a block of the probe, shape (frames,) [1]."""
-        for column in self._columns.feed(samples):
-            self._kept.append(column)
-            level = level_db(column)
-            self._now.append(level)
-            if self._air is not None:
-                self._by_air[self._air].append(level)
-
-    def columns(self) -> tuple[snapshot.Column, ...]:
-        """Return the spectrogram as far as it is kept."""
-        return tuple(self._kept)
-
-    def meter(self, detectable_db: float | None) -> snapshot.Meter:
-        """Return the levels as they are shown."""
-        now = list(self._now)
-        off, on = (median(x) if x else None for x in map(list, self._by_air.values()))
-        rise = on - off if on is not None and off is not None else None
-        return snapshot.Meter(median(now) if now else None, off, rise, detectable_db)
-
-
-def level_db(column: snapshot.Column) -> float:
-    """Return the level of a column, all its bands together [dB re full scale]."""
-    levels = np.frombuffer(column.levels, dtype=np.uint8) * (120.0 / 255.0) - 120.0
-    power = float((10 ** (levels / 10)).sum())
-    return 10 * float(np.log10(power)) if power > 0 else LOWEST_DB
+LEAST, UNDER = 0.01, "under 1 %"
+"""A probability below this is told as this."""
 
 
 @dataclass(slots=True)
@@ -97,7 +45,8 @@ def shown(state: State, view: View, meters: Meters | None) -> Snapshot:
     """Return everything that is shown at this moment."""
     place = state.place
     point = _point(state)
-    instruction, detail = _words(state, view, point)
+    instruction, detail = _instruction(state, view, point)
+    actions = allowed(state, waiting=view.waiting)
     phase: snapshot.Phase = "read-back" if view.waiting and state.phase == "gauge" else state.phase
     return snapshot.Snapshot(
         instruction=instruction,
@@ -106,7 +55,7 @@ def shown(state: State, view: View, meters: Meters | None) -> Snapshot:
         engine=view.engine,
         cylinder=state.cylinder,
         point=place.point if place else None,
-        point_seal=point.seal if point else "",
+        point_seal=state.words.told(point.seal) if point else "",
         seconds_left=view.seconds_left if state.phase in IN_TAKE else None,
         cycle=(state.turns // 2, state.cycles) if state.phase in IN_TAKE else None,
         meter=meters.meter(view.detectable_db) if meters else snapshot.Meter(None, None),
@@ -115,11 +64,23 @@ def shown(state: State, view: View, meters: Meters | None) -> Snapshot:
         heard=view.heard,
         said=view.said,
         plan=tuple(_as_now(state)),
-        verdicts=tuple(_verdict(c) for c in view.verdict.cylinders) if view.verdict else (),
+        verdicts=_verdicts(view, state.words),
         warnings=tuple(view.warnings),
-        cautions=tuple(c.text for c in cautions("inspect", state.layout)),
-        actions=allowed(state, waiting=view.waiting),
+        cautions=tuple(state.words.told(c.text) for c in cautions("inspect", state.layout)),
+        actions=actions,
+        cylinders=_cylinders(state) if "cylinder" in actions else (),
+        points=_points(state) if "point" in actions else (),
     )
+
+
+def _cylinders(state: State) -> tuple[int, ...]:
+    """Return the cylinders that may be gone to: those of the plan."""
+    return tuple(sorted({p.cylinder for p in state.places}))
+
+
+def _points(state: State) -> tuple[str, ...]:
+    """Return the places that may be gone to at the cylinder at hand."""
+    return (GAUGE, *(p.name for p in listening_points(state.layout, state.cylinder)))
 
 
 def _point(state: State) -> ListeningPoint | None:
@@ -130,9 +91,9 @@ def _point(state: State) -> ListeningPoint | None:
     return next((p for p in found if p.name == place.point), None)
 
 
-def _words(state: State, view: View, point: ListeningPoint | None) -> tuple[str, str]:
+def _instruction(state: State, view: View, point: ListeningPoint | None) -> tuple[str, str]:
     """Return the instruction and its detail."""
-    place = state.place
+    place, text = state.place, state.words.text
     if state.phase in ("paused", "cautions"):
         return text(f"shown_{state.phase}"), text(f"{state.phase}_detail")
     if state.phase == "done" or place is None:
@@ -142,41 +103,54 @@ def _words(state: State, view: View, point: ListeningPoint | None) -> tuple[str,
     if place.point == GAUGE:
         detail = text("shown_gauge_detail", n=place.cylinder)
         return text("shown_gauge"), view.said if view.waiting else detail
-    how = how_to_hold(point) if point else ""
-    move = text("shown_move", point=spoken_point(place.point))
-    return move, f"{how} {text('start')}".strip()
+    how = (point.opening, point.how) if point else ()
+    move = text("shown_move", point=state.words.point(place.point))
+    return move, " ".join([*(state.words.told(h) for h in how if h), text("start")])
 
 
 def _words_at_the_end(state: State, view: View) -> tuple[str, str]:
     """Return the verdict with its certainty, once there is one."""
-    name = "done" if state.phase == "done" else "all_done"
+    name, text = "done" if state.phase == "done" else "all_done", state.words.text
     if view.verdict is None:
         return text(f"shown_{name}"), text(f"{name}_detail")
-    told, found = headline(view.verdict)
+    told, found = headline(view.verdict, state.words)
     return told, " ".join(s for s in (found, text(f"{name}_detail")) if s)
 
 
-def headline(verdict: EngineVerdict) -> tuple[str, str]:
+def headline(verdict: EngineVerdict, words: Catalogue) -> tuple[str, str]:
     """Return the verdict in one short line with its certainty, and what each leak is."""
     bad = [c for c in verdict.cylinders if c.verdict != SEALED]
     leaks = [c for c in bad if c.verdict != UNDETERMINED]
     if not bad:
         least = min((c.probability for c in verdict.cylinders), default=0.0)
-        return text("shown_sound", sure=percent_sure(least)), ""
-    details = " ".join(_detail(c) for c in bad)
+        return words.text("shown_sound", sure=_sure(least, words)), ""
+    details = " ".join(_detail(c, words) for c in bad)
     if len(leaks) == 1:
         (leak,) = leaks
-        seal = SEALS.get(leak.verdict) or _capital(in_words(leak.verdict))
-        return text("shown_leak", seal=seal, sure=percent_sure(leak.probability)), details
-    return (text("shown_leaks", count=len(leaks)) if leaks else text("shown_open")), details
+        seal = words.seals.get(leak.verdict) or _capital(_named(leak.verdict, words))
+        return words.text("shown_leak", seal=seal, sure=_sure(leak.probability, words)), details
+    many = words.text("shown_leaks", count=len(leaks)) if leaks else words.text("shown_open")
+    return many, details
 
 
-def _detail(cylinder: CylinderVerdict) -> str:
+def _detail(cylinder: CylinderVerdict, words: Catalogue) -> str:
     is_open = cylinder.verdict == UNDETERMINED
-    named = cylinder.ranking[0].verdict if is_open and cylinder.ranking else cylinder.verdict
-    sure = percent_sure(cylinder.probability)
-    message = "likeliest" if is_open else "of_cylinder"
-    return text(message, n=cylinder.cylinder, seal=in_words(named), sure=sure)
+    verdict = cylinder.ranking[0].verdict if is_open and cylinder.ranking else cylinder.verdict
+    return words.text(
+        "likeliest" if is_open else "of_cylinder",
+        n=cylinder.cylinder,
+        seal=_named(verdict, words),
+        sure=_sure(cylinder.probability, words),
+    )
+
+
+def _named(verdict: str, words: Catalogue) -> str:
+    """Return a verdict in plain words."""
+    return words.text("and").join(words.told(IN_WORDS[part]) for part in parts(verdict))
+
+
+def _sure(probability: float, words: Catalogue) -> str:
+    return words.told(percent_sure(probability) if probability >= LEAST else UNDER)
 
 
 def _capital(words: str) -> str:
@@ -184,6 +158,7 @@ def _capital(words: str) -> str:
 
 
 def _words_in_a_take(state: State) -> tuple[str, str]:
+    text = state.words.text
     if state.scoring:
         return text("shown_scoring"), ""
     if state.phase == "get-ready":
@@ -198,10 +173,16 @@ def _as_now(state: State) -> list[snapshot.PlanStep]:
     ]
 
 
-def _verdict(cylinder: CylinderVerdict) -> snapshot.Verdict:
+def _verdicts(view: View, words: Catalogue) -> tuple[snapshot.Verdict, ...]:
+    return tuple(_verdict(c, words) for c in view.verdict.cylinders) if view.verdict else ()
+
+
+def _verdict(cylinder: CylinderVerdict, words: Catalogue) -> snapshot.Verdict:
     ranking = tuple(
-        snapshot.Candidate(in_words(r.verdict), r.probability) for r in cylinder.ranking[:4]
+        snapshot.Candidate(_named(r.verdict, words), r.probability, _sure(r.probability, words))
+        for r in cylinder.ranking[:4]
     )
-    said = in_words(cylinder.verdict)
+    check = None if cylinder.next_check is None else words.told(cylinder.next_check)
     sound = cylinder.verdict == SEALED
-    return snapshot.Verdict(cylinder.cylinder, said, ranking, cylinder.next_check, sound=sound)
+    said = _named(cylinder.verdict, words)
+    return snapshot.Verdict(cylinder.cylinder, said, ranking, check, sound=sound)

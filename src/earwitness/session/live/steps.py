@@ -6,7 +6,7 @@ pressed for it passes through here as `Answer`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 from earwitness.engine.listening_points import CONTROL, listening_points
@@ -27,7 +27,7 @@ from earwitness.session.live.events import (
     Spoilt,
     TakeBegun,
 )
-from earwitness.session.live.words import spoken_point, text
+from earwitness.session.messages.catalogue import Catalogue, english
 from earwitness.session.snapshot import Action, Phase, PlanStep, Press
 
 if TYPE_CHECKING:
@@ -70,6 +70,8 @@ class State:
     """Index of the place that was finished last."""
     understood: bool = False
     """Somebody has said today that the cautions are understood."""
+    words: Catalogue = field(default_factory=english)
+    """The language in which it speaks."""
 
     @property
     def place(self) -> PlanStep | None:
@@ -137,13 +139,16 @@ def places_of(plan: TestPlan, done: Collection[tuple[int, str]] = ()) -> tuple[P
 
 
 def begin(
-    layout: EngineLayout, places: tuple[PlanStep, ...], cycles: int = CYCLES
+    layout: EngineLayout,
+    places: tuple[PlanStep, ...],
+    cycles: int = CYCLES,
+    words: Catalogue | None = None,
 ) -> tuple[State, list[Effect]]:
     """Start, or go on with, an inspection at the first place that is not done.
 
     Before anything else somebody must say that the cautions are understood, on each day anew.
     """
-    state = State(layout, places, cycles=cycles)
+    state = State(layout, places, cycles=cycles, words=words or english())
     first = next((i for i, p in enumerate(places) if p.state == "to-do"), None)
     state, effects = _go(state, first)
     return state, [GoTo(state.cylinder), *effects]
@@ -235,7 +240,7 @@ def _cautions(state: State, action: Action) -> Step:
     if action not in UNDERSTOOD:
         return state, []
     state, effects = _go(replace(state, understood=True), state.at)
-    return state, [Note(text("understood")), *effects]
+    return state, [Note(state.words.text("understood")), *effects]
 
 
 def _in_take(state: State, action: Action) -> Step:
@@ -259,21 +264,23 @@ def _scored(state: State, scored: Scored) -> Step:
     place = state.place
     if place is None:
         return state, []
-    point = spoken_point(place.point)
+    point = state.words.point(place.point)
     if not scored.usable:
-        said = text("spoiled", point=point, why=scored.why, remedy=scored.remedy)
+        said = state.words.text("spoiled", point=point, why=scored.why, remedy=scored.remedy)
         state = _marked(replace(state, phase="move"), "spoiled", scored.result)
-        return state, [Say(f"{said} {text('say_again')}")]
+        return state, [Say(f"{said} {state.words.text('say_again')}")]
     state = _marked(state, "done", scored.result)
-    return _onward(state, Say(text("enough", point=point, result=scored.result)))
+    return _onward(state, Say(state.words.text("enough", point=point, result=scored.result)))
 
 
 def _spoilt(state: State, why: str, remedy: str) -> Step:
     place = state.place
-    point = spoken_point(place.point) if place else ""
-    said = Say(f"{text('spoiled', point=point, why=why, remedy=remedy)} {text('say_again')}")
-    state = _marked(replace(state, phase="move", turns=0), "spoiled", "broken off")
-    return state, [EndTake(why), said]
+    point = state.words.point(place.point) if place else ""
+    said = state.words.text("spoiled", point=point, why=why, remedy=remedy)
+    state = _marked(
+        replace(state, phase="move", turns=0), "spoiled", state.words.text("broken_off")
+    )
+    return state, [EndTake(why), Say(f"{said} {state.words.text('say_again')}")]
 
 
 def _start(state: State) -> Step:
@@ -281,7 +288,7 @@ def _start(state: State) -> Step:
     if place is None or place.point == GAUGE:
         return _next(state)
     taking = replace(state, phase="get-ready", turns=0)
-    return taking, [Say(text("ready")), BeginTake(place.cylinder, place.point)]
+    return taking, [Say(state.words.text("ready")), BeginTake(place.cylinder, place.point)]
 
 
 def _next(state: State) -> Step:
@@ -303,14 +310,16 @@ def _skip(state: State) -> Step:
     place = state.place
     if place is None:
         return state, []
-    point = spoken_point(place.point)
-    note = Note(f"Left out at the technician's word: {point} of cylinder {place.cylinder}.")
-    state, effects = _onward(_marked(state, "skipped"), Say(text("skipped", point=point)))
+    point = state.words.point(place.point)
+    note = Note(state.words.text("left_out", point=point, n=place.cylinder))
+    state, effects = _onward(
+        _marked(state, "skipped"), Say(state.words.text("skipped", point=point))
+    )
     return state, [note, *effects]
 
 
 def _pause(state: State) -> Step:
-    return replace(state, phase="paused"), [Say(text("paused")), Rest()]
+    return replace(state, phase="paused"), [Say(state.words.text("paused")), Rest()]
 
 
 def _finish(state: State) -> Step:
@@ -324,12 +333,14 @@ def _named(state: State, action: Action, value: str) -> Step:
         found = [i for i, p in enumerate(state.places) if str(p.cylinder) == value]
         undone = [i for i in found if state.places[i].state != "done"]
         if not found:
-            return state, [Say(text("no_such_cylinder", n=value))]
+            return state, [Say(state.words.text("no_such_cylinder", n=value))]
         number, at = int(value), (undone or found)[0]
     elif value == GAUGE or value in (p.name for p in listening_points(state.layout, number)):
         state, at = _with_place(state, number, value)
     else:
-        return state, [Say(text("no_such_place", point=spoken_point(value), n=number))]
+        return state, [
+            Say(state.words.text("no_such_place", point=state.words.point(value), n=number))
+        ]
     moved = number != state.cylinder
     state, effects = _go(state, at)
     return state, [*([GoTo(number)] if moved else []), *effects]
@@ -370,13 +381,13 @@ def _go(state: State, at: int | None) -> Step:
     """Stand at a place and say what to do there."""
     state = replace(state, at=at, turns=0, scoring=False)
     if not state.understood:
-        return replace(state, phase="cautions"), [Say(text("cautions"))]
+        return replace(state, phase="cautions"), [Say(state.words.text("cautions"))]
     place = state.place
     if place is None:
-        return replace(state, phase="move"), [Say(text("all_done"))]
+        return replace(state, phase="move"), [Say(state.words.text("all_done"))]
     if place.point == GAUGE:
-        return replace(state, phase="gauge"), [Say(text("gauge", n=place.cylinder))]
-    said = text("move", n=place.cylinder, point=spoken_point(place.point))
+        return replace(state, phase="gauge"), [Say(state.words.text("gauge", n=place.cylinder))]
+    said = state.words.text("move", n=place.cylinder, point=state.words.point(place.point))
     return replace(state, phase="move"), [Say(said)]
 
 

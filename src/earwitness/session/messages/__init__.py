@@ -1,0 +1,1 @@
+"""The words of a live inspection: one file a language, read by one module."""
