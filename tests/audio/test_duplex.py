@@ -1,4 +1,4 @@
-"""The stream between probe and headphones, with a sound system that stops."""
+"""The streams between probe and headphones, with a sound system that stops."""
 
 from __future__ import annotations
 
@@ -8,43 +8,49 @@ import numpy as np
 import pytest
 
 from earwitness.audio import duplex
-from earwitness.audio.duplex import BLOCK_FRAMES, MOST_RESTARTS, MOST_WAITING, Duplex
+from earwitness.audio.duplex import BLOCK_FRAMES, LOOK_EVERY, MOST_RESTARTS, SPARE, Duplex, Line
 from earwitness.errors import EquipmentError
 
 
-class System:
-    """Opens streams of which each delivers so many blocks when it is started, and then stops."""
-
-    class PortAudioError(Exception):
-        pass
-
-    def __init__(self, *deliveries: int) -> None:
-        self.deliveries = list(deliveries)
-        self.outputs: list[np.ndarray] = []
-
-    def Stream(self, *, callback: Any, **_: Any) -> Any:  # noqa: N802  # sounddevice's name
-        return Stream(self, callback)
-
-
 class Stream:
-    latency = (0.003, 0.004)
+    """Calls back so many times at each start, and then no more."""
 
-    def __init__(self, system: System, callback: Any) -> None:
-        self.system, self.callback = system, callback
+    latency = 0.003
+    active = False
+
+    def __init__(self, callback: Any, calls: list[int], heard: list[np.ndarray]) -> None:
+        self._callback, self._calls, self._heard = callback, calls, heard
 
     def start(self) -> None:
-        for number in range(self.system.deliveries.pop(0) if self.system.deliveries else 0):
-            out = np.ones((BLOCK_FRAMES, 2), dtype=np.float32)
-            self.callback(np.full((BLOCK_FRAMES, 1), number, dtype=np.float32), out, BLOCK_FRAMES)
-            self.system.outputs.append(out)
+        for number in range(self._calls.pop(0) if self._calls else 0):
+            buffer = np.full((BLOCK_FRAMES, 2), number, dtype=np.float32)
+            self._callback(buffer, BLOCK_FRAMES, None, None)
+            self._heard.append(buffer)
 
     def close(self, ignore_errors: bool) -> None:
         pass
 
 
+class System:
+    """Gives streams; `captured` and `played` say how often each calls back at each start."""
+
+    class PortAudioError(Exception):
+        pass
+
+    def __init__(self, captured: list[int] = [], played: list[int] = []) -> None:  # noqa: B006
+        self._captured, self._played = list(captured), list(played)
+        self.heard: list[np.ndarray] = []
+
+    def InputStream(self, *, callback: Any, **_: Any) -> Stream:  # noqa: N802  # sounddevice's name
+        return Stream(callback, self._captured, [])
+
+    def OutputStream(self, *, callback: Any, **_: Any) -> Stream:  # noqa: N802  # sounddevice's name
+        return Stream(callback, self._played, self.heard)
+
+
 @pytest.fixture(autouse=True)
 def soon(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(duplex, "SILENT_S", 0.01)
+    monkeypatch.setattr(duplex, "LOOK_S", 0.01)
 
 
 def opened(monkeypatch: pytest.MonkeyPatch, system: System) -> Duplex:
@@ -52,37 +58,75 @@ def opened(monkeypatch: pytest.MonkeyPatch, system: System) -> Duplex:
     return Duplex(None, None, sample_rate_hz=48_000)
 
 
+def block(value: float) -> np.ndarray:
+    return np.full(BLOCK_FRAMES, value, dtype=np.float32)
+
+
 def test_a_stream_that_stops_is_opened_again(monkeypatch) -> None:
-    with opened(monkeypatch, System(2, 1)) as stream:
+    with opened(monkeypatch, System(captured=[2, 1])) as stream:
         blocks = [stream.next_block() for _ in range(3)]
     assert [b[0] for b in blocks] == [0, 1, 0]
     assert stream.restarts == 1
 
 
-def test_a_device_that_is_gone_is_one_sentence(monkeypatch) -> None:
+def test_a_microphone_that_is_gone_is_one_sentence(monkeypatch) -> None:
     with (
-        opened(monkeypatch, System(0)) as stream,
-        pytest.raises(EquipmentError, match="stopped sending"),
+        opened(monkeypatch, System()) as stream,
+        pytest.raises(EquipmentError, match="microphone has stopped sending"),
     ):
         stream.next_block()
+    assert stream.restarts == MOST_RESTARTS + 1
+
+
+def test_headphones_that_are_gone_are_one_sentence(monkeypatch) -> None:
+    monkeypatch.setattr(duplex, "SILENT_S", 10 * BLOCK_FRAMES / 48_000)
+    with opened(monkeypatch, System()) as stream:
+        for number in range(29):
+            stream.play(block(number))
+        with pytest.raises(EquipmentError, match="headphones have stopped taking"):
+            stream.play(block(29))
     assert stream.restarts == MOST_RESTARTS
 
 
 def test_silence_where_nothing_is_ready(monkeypatch) -> None:
-    system = System(3)
+    """The device's buffer holds anything; none of it is heard."""
+    system = System(played=[3])
     with opened(monkeypatch, system) as stream:
-        assert not np.concatenate(system.outputs).any()
-        assert stream.starved == 3
+        assert len(system.heard) == stream.starved == 3
+    assert not np.any(system.heard)
 
 
-def test_what_is_late_is_left_out(monkeypatch) -> None:
-    """Ten blocks wait; the oldest are skipped, so that the delay does not stay."""
-    system = System(0, 1)
+def test_both_ears_hear_the_block_that_was_made(monkeypatch) -> None:
+    system = System(played=[0, 1])
     with opened(monkeypatch, system) as stream:
-        for number in range(10):
-            stream.play(np.full(BLOCK_FRAMES, number, dtype=np.float32))
-        stream.next_block()
-    assert system.outputs[0][0, 0] == 10 - MOST_WAITING
+        stream.play(block(0.25))
+        with stream:
+            assert system.heard[0].tolist() == [[0.25, 0.25]] * BLOCK_FRAMES
+
+
+def test_a_line_that_is_never_short_is_shortened() -> None:
+    """Nine wait whenever one is taken: all but the spare one are left out at the next look."""
+    line = Line()
+    for number in range(10):
+        line.put(block(number))
+    for number in range(LOOK_EVERY):
+        line.take()
+        line.put(block(10 + number))
+    assert len(line) == SPARE + 1
+    assert line.left_out == 9 - SPARE
+
+
+def test_a_line_keeps_what_a_burst_needs() -> None:
+    """Eight come at once and eight go at once: none is left out, none is missing."""
+    line = Line()
+    line.put(block(0))
+    heard = []
+    for number in range(1, 3 * LOOK_EVERY + 1):
+        line.put(block(number))
+        if number % 8 == 0:
+            heard += [line.take() for _ in range(8)]
+    assert [h[0] for h in heard if h is not None] == list(range(3 * LOOK_EVERY))
+    assert line.left_out == 0
 
 
 def test_a_missing_library_is_one_sentence(monkeypatch) -> None:

@@ -21,6 +21,7 @@ from earwitness.session.monitor import Monitor, listen_to_file, monitor
 from sound_server import FS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from sound_server import SoundServer
@@ -36,37 +37,60 @@ def take(seconds: float = 9.0) -> np.ndarray:
     return (noise * np.where((t >= 5) & (t < 8), 2.0, 1.0)).astype(np.float32)
 
 
+@pytest.fixture
+def server(server: SoundServer) -> Iterator[SoundServer]:
+    """A server in which nothing sounds yet."""
+    yield server
+    server.hush()
+
+
 @pytest.mark.slow
 def test_from_the_probe_to_the_headphones(server: SoundServer) -> None:
     """What the sink `room` plays is what the chain makes of what the sink `shop` plays."""
+    server.play(np.sin(2 * np.pi * 10_000 * np.arange(40 * FS) / FS) * 0.1, "shop")
     listening, duplex = monitor(
         Choice("shift", ticks=True), microphone="probe", headphones="loudspeaker", sample_rate_hz=FS
     )
-    delays: list[int] = []
     listening.orders.put("mute")
     with duplex:
         runner = threading.Thread(target=listening.run, args=(lambda _: None,), daemon=True)
         runner.start()
-        server.play(np.sin(2 * np.pi * 10_000 * np.arange(6 * FS) / FS) * 0.1, "shop")
-        time.sleep(1.5)
-        heard = record(server, "room.monitor", 1.5)
-        for _ in range(50):
-            delays.append(duplex.delay_frames)
-            time.sleep(0.01)
+        wait_until(lambda: duplex.delay_frames > 0)
+        heard = record(server, "room.monitor", 2.0).astype(np.float64)
+        # The chain's own 2.4 ms are measured in test_assist. A busy machine calls in bursts, for
+        # which blocks must wait; what the design adds is what is left between the bursts.
+        wait_until(lambda: duplex.delay_frames / FS + 0.0024 <= 0.015)
         listening.orders.put("stop")
         runner.join(timeout=10)
     hz, power = signal.welch(heard, FS, nperseg=4096)
     assert hz[np.argmax(power)] == pytest.approx(3000, abs=FS / 4096)
     assert 0.01 < np.abs(heard).max() <= 10 ** (CEILING_DB / 20)
-    # The chain's own 2.4 ms are measured in test_assist. A busy machine calls in bursts, in which
-    # blocks wait for one another; what the design adds is what is left between the bursts.
-    assert np.quantile(delays, 0.1) / FS + 0.0024 <= 0.015
+
+
+@pytest.mark.slow
+def test_nothing_unasked_is_heard(server: SoundServer) -> None:
+    """Opening and closing the streams over and over: the headphones get silence, never a buffer's
+    old contents, which may be as loud as the device can be."""
+    heard: list[np.ndarray] = []
+    recorder = threading.Thread(target=lambda: heard.append(record(server, "room.monitor", 6.0)))
+    recorder.start()
+    while recorder.is_alive():
+        listening, duplex = monitor(
+            Choice(), microphone="probe", headphones="loudspeaker", sample_rate_hz=FS
+        )
+        with duplex:
+            runner = threading.Thread(target=listening.run, args=(lambda _: None,), daemon=True)
+            runner.start()
+            time.sleep(0.5)
+            listening.orders.put("stop")
+            runner.join(timeout=10)
+    assert not heard[0].any()
 
 
 @pytest.mark.slow
 def test_the_command_listens_until_it_is_ended(server: SoundServer) -> None:
     """Sound on, air on, end: single keys from standard input; one JSON line a second."""
-    server.play(np.random.default_rng(3).standard_normal(12 * FS) * 0.01, "shop")
+    server.play(np.random.default_rng(3).standard_normal(60 * FS) * 0.01, "shop")
     words = ["monitor", "--microphone", "probe", "--headphones", "loudspeaker", "--json"]
     running = subprocess.Popen(
         [sys.executable, "-m", "earwitness", *words],
@@ -77,14 +101,22 @@ def test_the_command_listens_until_it_is_ended(server: SoundServer) -> None:
     first = json.loads(running.stdout.readline())
     running.stdin.write(" a")
     running.stdin.flush()
-    later = [json.loads(running.stdout.readline()) for _ in range(2)][-1]
+    later = [json.loads(running.stdout.readline()) for _ in range(5)]
     _, talk = running.communicate("q", timeout=30)
     assert running.returncode == 0
     assert (first["muted"], first["air_on"]) == (True, False)
-    assert (later["muted"], later["air_on"]) == (False, True)
-    assert later["level_db"] == pytest.approx(-40 + 10 * np.log10(7 / 24), abs=1.0)
+    assert (later[-1]["muted"], later[-1]["air_on"]) == (False, True)
+    level_db = np.median([line["level_db"] for line in later])
+    assert level_db == pytest.approx(-40 + 10 * np.log10(7 / 24), abs=1.0)
     assert "crank" in talk
     assert "not calibrated" in talk
+
+
+def wait_until(it_is_so: Callable[[], bool], within_s: float = 20.0) -> None:
+    end_s = time.monotonic() + within_s
+    while not it_is_so():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
 
 
 def record(server: SoundServer, source: str, seconds: float) -> np.ndarray:

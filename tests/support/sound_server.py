@@ -11,13 +11,14 @@ import contextlib
 import os
 import subprocess
 import time
+from pathlib import Path
+from tempfile import mkstemp
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 ALSA = """
 pcm.probe { type pulse device "shop.monitor" hint.description "probe" }
@@ -77,7 +78,7 @@ class SoundServer:
         A player with little latency is prompt, and falters on a busy machine.
         """
         both = samples if samples.ndim == 2 else np.stack([samples, samples], axis=1)
-        file = self.folder / f"{len(self._players)}.raw"
+        file = Path(mkstemp(".raw", dir=self.folder)[1])
         file.write_bytes(both.astype("<f4").tobytes())
         player = subprocess.Popen(
             ["pacat", f"--device={sink}", "--format=float32le", f"--rate={fs}", "--channels=2",
@@ -87,11 +88,18 @@ class SoundServer:
         self._players.append(player)
         return player
 
+    def hush(self) -> None:
+        """End all that is still being played."""
+        for player in self._players:
+            player.terminate()
+            player.wait()
+        self._players.clear()
+
     def stop(self) -> None:
         """End everything that was started here."""
-        for process in (*self._players, self._daemon):
-            process.terminate()
-            process.wait()
+        self.hush()
+        self._daemon.terminate()
+        self._daemon.wait()
 
     def _env(self) -> dict[str, str]:
         return {**os.environ, **self.environment}

@@ -1,12 +1,15 @@
 """Sound in and out at once with little delay: what a pair of headphones at a probe needs.
 
-The stream's callback copies and enqueues, nothing else; whoever takes the blocks makes of them what
-is to be heard, and gives it back.
+The callbacks copy and enqueue, nothing else; whoever takes the blocks makes of them what is to be
+heard, and gives it back. In and out are two streams: the devices have clocks of their own, and one
+stream for both let parts of a buffer that nobody had filled reach the headphones (decision 0155).
 """
 
 from __future__ import annotations
 
 import queue
+from collections import deque
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
@@ -21,20 +24,65 @@ if TYPE_CHECKING:
 
 BLOCK_FRAMES = 128
 """Length of a block [samples]: 2.7 ms at 48 kHz. Chosen: a third of it is spent on the sound."""
-MOST_WAITING = 2
-"""Blocks made but not yet heard [1]. Chosen: what is older is left out, so that the delay does not
-grow where the machine was late."""
-MOST_CAPTURED = 64
-"""Blocks captured but not yet looked at [1]: 0.2 s; what is more is left out and counted."""
-SILENT_S = 0.5
-"""A stream that delivers nothing for so long has stopped, and is opened again [s]."""
-MOST_RESTARTS = 4
-"""Restarts in a row after which the device is taken as gone [1]. Chosen: a busy machine stops a
-stream now and then, an unplugged microphone does not come back within two seconds."""
+SPARE = 1
+"""Blocks that may always wait to be heard [1]. Chosen: the two devices call at moments of their
+own."""
+LOOK_EVERY = 256
+"""Blocks played between two looks at how many always wait [1]: 0.7 s at 48 kHz. Chosen: longer than
+the bursts in which a busy machine calls."""
+MOST_WAITING = 64
+"""Blocks that may wait, in and out each [1]: 0.2 s; what is more is left out and counted."""
+SILENT_S = 3.0
+"""A stream that delivers or takes nothing for so long has stopped, and is opened again [s]. Chosen:
+a sound server may take two seconds to begin."""
+LOOK_S = 0.25
+"""Time between two looks at whether PortAudio has ended a stream [s]."""
+MOST_RESTARTS = 2
+"""Restarts in a row after which the device is taken as gone [1]."""
+
+
+class Line:
+    """Blocks on their way to the headphones; as few wait as the machine allows.
+
+    A device that calls in bursts needs as many blocks in line as it takes at once. What is there
+    even when the line is shortest only delays, and is left out.
+
+    Attributes
+    ----------
+    left_out : int
+        Blocks that came to be too old.
+    """
+
+    def __init__(self) -> None:
+        self._blocks: deque[Samples] = deque()
+        self._fewest, self._looks = MOST_WAITING, 0
+        self.left_out = 0
+
+    def __len__(self) -> int:
+        return len(self._blocks)
+
+    def put(self, block: Samples) -> None:
+        """Put a block at the end of the line."""
+        self._blocks.append(block)
+        self._leave_out(len(self._blocks) - MOST_WAITING)
+
+    def take(self) -> Samples | None:
+        """Return the next block, or None if there is none."""
+        self._fewest = min(self._fewest, len(self._blocks))
+        self._looks += 1
+        if self._looks == LOOK_EVERY:
+            self._leave_out(self._fewest - 1 - SPARE)
+            self._fewest, self._looks = MOST_WAITING, 0
+        return self._blocks.popleft() if self._blocks else None
+
+    def _leave_out(self, count: int) -> None:
+        for _ in range(count):
+            self._blocks.popleft()
+            self.left_out += 1
 
 
 class Duplex:
-    """One stream from a microphone and to headphones.
+    """A stream from a microphone and one to headphones.
 
     Parameters
     ----------
@@ -55,7 +103,7 @@ class Duplex:
     lost, starved : int
         Blocks that were captured but left out, and blocks that were silent because none was ready.
     restarts : int
-        How often the stream had stopped and was opened again.
+        How often a stream had stopped and both were opened again.
     delay_frames : int
         From the capture of the first sample of the block that was played last until it was played,
         device buffers apart [samples].
@@ -74,63 +122,89 @@ class Duplex:
         self.sample_rate_hz = sample_rate_hz
         self.restarts = 0
         self.lost = self.starved = self.delay_frames = 0
-        self._captured = self._taken = 0
+        self._captured = self._played = self._untaken = 0
         self._in: queue.SimpleQueue[Samples] = queue.SimpleQueue()
-        self._out: queue.SimpleQueue[Samples] = queue.SimpleQueue()
-        self._stream = self._opened()
+        self._out = Line()
+        self._streams = self._opened()
 
     @property
     def device_latency_s(self) -> float:
         """What the devices' own buffers add, in and out, as PortAudio says [s]."""
-        into, out_of = self._stream.latency
-        return float(into) + float(out_of)
+        return sum(float(stream.latency) for stream in self._streams)
 
     def next_block(self) -> Samples:
         """Return the next captured block, shape (frames,).
 
-        A stream that has stopped is opened again.
+        Streams that have stopped are opened again.
 
         Raises
         ------
         EquipmentError
-            If the device stays silent.
+            If the microphone stays silent.
         """
-        for _ in range(MOST_RESTARTS):
-            try:
-                return self._in.get(timeout=SILENT_S)
-            except queue.Empty:
-                self._restart()
-        raise EquipmentError(
-            "The microphone has stopped sending sound", remedy="Plug it in and start again."
-        )
+        for _ in range(MOST_RESTARTS + 1):
+            for _ in range(round(SILENT_S / LOOK_S)):
+                with suppress(queue.Empty):
+                    return self._in.get(timeout=LOOK_S)
+                if not all(stream.active for stream in self._streams):
+                    break
+            self._restart()
+        raise _stopped("The microphone has stopped sending sound")
 
     def play(self, samples: Samples) -> None:
-        """Put a block in line for the headphones, shape (frames,)."""
-        self._out.put(samples)
+        """Put a block in line for the headphones, shape (frames,).
 
-    def _opened(self) -> Any:
+        Raises
+        ------
+        EquipmentError
+            If the headphones take nothing.
+        """
+        self._out.put(samples)
+        self._untaken += 1
+        stalls, since = divmod(self._untaken, round(SILENT_S * self.sample_rate_hz / BLOCK_FRAMES))
+        if stalls > MOST_RESTARTS:
+            raise _stopped("The headphones have stopped taking sound")
+        if stalls and not since:
+            self._restart()
+
+    def _opened(self) -> tuple[Any, Any]:
+        microphone, headphones = self._devices
+        kind = {
+            "samplerate": self.sample_rate_hz,
+            "dtype": "float32",
+            "latency": "low",
+            "blocksize": BLOCK_FRAMES,
+        }
+        into = out_of = None
         try:
-            return self._sd.Stream(
-                device=self._devices,
-                samplerate=self.sample_rate_hz,
-                channels=(self._channel + 1, 2),
-                dtype="float32",
-                latency="low",
-                blocksize=BLOCK_FRAMES,
-                callback=self._on_audio,
+            into = self._sd.InputStream(
+                device=microphone, channels=self._channel + 1, callback=self._on_capture, **kind
+            )
+            out_of = self._sd.OutputStream(
+                device=headphones, channels=2, callback=self._on_play, **kind
             )
         except (self._sd.PortAudioError, ValueError) as e:
+            if into is not None:
+                into.close(ignore_errors=True)
             raise _refusal(e) from e
+        return into, out_of
 
     def _restart(self) -> None:
         self.restarts += 1
-        self._stream.close(ignore_errors=True)
-        self._stream = self._opened()
+        self._close()
+        self._out = Line()
+        self._captured, self._played = self._in.qsize(), 0
+        self._streams = self._opened()
         self.__enter__()
+
+    def _close(self) -> None:
+        for stream in self._streams:
+            stream.close(ignore_errors=True)
 
     def __enter__(self) -> Self:
         try:
-            self._stream.start()
+            for stream in self._streams:
+                stream.start()
         except self._sd.PortAudioError as e:
             raise _refusal(e) from e
         return self
@@ -141,24 +215,29 @@ class Duplex:
         error: BaseException | None,
         traceback: TracebackType | None,
     ) -> None:
-        self._stream.close(ignore_errors=True)
+        self._close()
 
-    def _on_audio(self, indata: Any, outdata: Any, frames: int, *_: Any) -> None:
-        if self._in.qsize() < MOST_CAPTURED:
-            self._in.put(indata[:, self._channel].copy())
-            self._captured += 1
-        else:
+    def _on_capture(self, indata: Any, *_: Any) -> None:
+        if self._in.qsize() >= MOST_WAITING:
             self.lost += 1
-        while self._out.qsize() > MOST_WAITING:
-            self._out.get_nowait()
-            self._taken += 1
-        if self._out.empty():
+            return
+        self._in.put(indata[:, self._channel].copy())
+        self._captured += 1
+
+    def _on_play(self, outdata: Any, frames: int, *_: Any) -> None:
+        self._untaken = 0
+        block = self._out.take()
+        if block is None:
             self.starved += 1
             outdata[:] = 0.0
-        else:
-            outdata[:] = self._out.get_nowait()[:frames, np.newaxis]
-            self.delay_frames = (self._captured - self._taken) * frames
-            self._taken += 1
+            return
+        outdata[:] = block[:frames, np.newaxis]
+        self.delay_frames = (self._captured - self._played - self._out.left_out) * frames
+        self._played += 1
+
+
+def _stopped(what: str) -> EquipmentError:
+    return EquipmentError(what, remedy="See that it is plugged in, and start again.")
 
 
 def _refusal(error: Exception) -> EquipmentError:
