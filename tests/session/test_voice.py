@@ -8,8 +8,19 @@ import time
 import numpy as np
 import pytest
 
+from earwitness.acoustics.settings import HissSettings
 from earwitness.session.equipment import voice
-from earwitness.session.equipment.voice import CUE_S, SPEAKER_FS, Voice, spoken, sweep, tones
+from earwitness.session.equipment.voice import (
+    CUE_S,
+    MOST_CUE_S,
+    SPEAKER_FS,
+    Manner,
+    Voice,
+    cue,
+    spoken,
+    sweep,
+    tones,
+)
 
 
 class Speaker:
@@ -56,8 +67,28 @@ def test_cues_differ_and_stay_below_the_band_of_the_hiss() -> None:
         assert (crossings[1] > crossings[0]) == (ends > begins)
 
 
+@pytest.mark.parametrize(("word_s", "is_said"), [(0.3, True), (0.6, False)])
+def test_a_word_with_the_cue_is_over_before_the_detector_listens_again(
+    monkeypatch: pytest.MonkeyPatch, word_s: float, is_said: bool
+) -> None:
+    """The detector leaves out `guard_after_s`, 0.6 s; 0.1 s of it are left to the echo."""
+    word = np.full(round(word_s * SPEAKER_FS), 0.1, "f4")
+    monkeypatch.setattr(voice, "spoken", lambda *_: word)
+    x = cue(on=True, says=True, manner=Manner(air_on="air on"))
+    assert len(x) / SPEAKER_FS <= min(MOST_CUE_S, HissSettings().guard_after_s - 0.1)
+    assert (len(x) == round(CUE_S * SPEAKER_FS) + len(word)) == is_said
+    assert np.array_equal(cue(on=True, says=False, manner=Manner()), sweep(*voice.CUE_HZ[True]))
+
+
+@pytest.mark.slow
+def test_air_on_and_air_off_are_said() -> None:
+    manner = Manner(air_on="air on", air_off="air off")
+    cues = [cue(on=on, says=True, manner=manner) for on in (True, False)]
+    assert all(CUE_S + 0.2 < len(x) / SPEAKER_FS <= MOST_CUE_S for x in cues)
+
+
 def test_tones_tell_a_question_from_a_statement_and_from_bad_news() -> None:
-    kinds = [tones(s) for s in ("stored", "correct?", "tailpipe is spoiled: it is silent")]
+    kinds = [tones("stored", "plain"), tones("correct?", "plain"), tones("It is silent.", "bad")]
     assert len(kinds[0]) < len(kinds[1])
     assert not np.array_equal(kinds[1], kinds[2])
 
@@ -69,7 +100,7 @@ def test_without_a_voice_it_sounds_tones(monkeypatch: pytest.MonkeyPatch) -> Non
     talking.say("stored")
     wait_until_silent(talking)
     talking.close()
-    assert speaker.played == [len(tones("stored"))]
+    assert speaker.played == [len(tones("stored", "plain"))]
     assert talks == [True, False]
 
 
@@ -77,7 +108,7 @@ def test_sentences_follow_each_other_and_a_hush_forgets_them(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     going_on = threading.Event()
-    monkeypatch.setattr(voice, "spoken", lambda _: going_on.wait(5) and sweep(440, 440))
+    monkeypatch.setattr(voice, "spoken", lambda *_: going_on.wait(5) and sweep(440, 440))
     monkeypatch.setattr(voice, "installed_voice", lambda: "/bin/true")
     speaker = Speaker()
     talking = Voice(speaker, "auto", lambda _: None)
@@ -108,7 +139,7 @@ def test_muted_it_says_nothing_and_still_tells_when_the_cue_was(
 @pytest.mark.parametrize("sentence", ["cylinder 3, leakage forty two percent, correct?", "--help"])
 def test_a_sentence_is_spoken_and_never_taken_for_an_option(sentence: str) -> None:
     """A calm reader says 165 words a minute: seven words in 2 to 6 s."""
-    x = spoken(sentence)
+    x = spoken(sentence, Manner())
     assert x is not None
     assert np.abs(x).max() > 0.05
     assert 0.2 < len(x) / SPEAKER_FS < 6.0

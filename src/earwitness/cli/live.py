@@ -110,6 +110,8 @@ def _equipment(told: Settings, wanted: Wanted) -> Equipment:
         ambient_channel=ambient.channel if ambient else None,
         speaker=options.input_of(told.speaker, told.sample_rate_hz).device,
         voice="off" if wanted.mute else "auto" if told.voice else "earcons",
+        words_per_minute=told.voice_words_per_minute,
+        says_air=told.say_air,
     )
 
 

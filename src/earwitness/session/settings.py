@@ -61,6 +61,9 @@ class Settings(BaseModel):
     model: Path | None = Field(None, description="folder of another speech model")
     voice: bool = Field(True, description="read back aloud where the machine has a voice")
     voice_words_per_minute: int = Field(165, ge=80, le=400, description="speed of that voice")
+    say_air: bool = Field(
+        True, description='say "air on" and "air off" behind the tones, where there is a voice'
+    )
     page_port: int = Field(
         0, ge=0, le=65_535, description="port of the bay's page on this machine; 0: any free one"
     )

@@ -12,7 +12,7 @@ from earwitness.session.equipment.headset import Headset
 from earwitness.session.equipment.meters import Meters
 from earwitness.session.equipment.probe import Probe
 from earwitness.session.equipment.shared import Shared
-from earwitness.session.equipment.voice import Voice
+from earwitness.session.equipment.voice import WORDS_PER_MINUTE, Manner, Voice
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from earwitness.session.equipment.sound import Source
     from earwitness.session.equipment.voice import Speaker, VoiceKind
+    from earwitness.session.messages.catalogue import Catalogue
     from earwitness.speech.recogniser import SpeechModel
 
 
@@ -47,6 +48,10 @@ class Equipment:
     """Channel of the probe's device with an ambient microphone, 0 is the first [1]."""
     speaker: int | str | None = None
     voice: VoiceKind = "auto"
+    words_per_minute: int = WORDS_PER_MINUTE
+    """Speed of the voice [1/min]."""
+    says_air: bool = True
+    """The voice says "air on" and "air off" behind the tones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +64,12 @@ class Devices:
     """Opens the loudspeaker; raises EquipmentError."""
     now: Callable[[], float] = time.monotonic
     """The clock [s]."""
+
+
+def manner_of(equipment: Equipment, words: Catalogue) -> Manner:
+    """Return how the tool talks in a language, as it is set."""
+    air = [words.text(f"cue_{to}") if equipment.says_air else "" for to in ("on", "off")]
+    return Manner(equipment.words_per_minute, words.language, *air)
 
 
 class Ears:
@@ -74,6 +85,8 @@ class Ears:
         Takes what the microphones tell; see `sound`.
     model : SpeechModel or None
         Recognises speech; there is no headset without it.
+    words : Catalogue
+        The language.
 
     Raises
     ------
@@ -95,15 +108,18 @@ class Ears:
         *,
         post: Callable[[object], None],
         model: SpeechModel | None,
+        words: Catalogue,
     ) -> None:
         self.warnings: list[str] = []
         self.guess = ""
         self._devices, self._post, self._model = devices, post, model
+        self._words = words
         shared = self._open_probe(equipment)
         self.meters = Meters(self.probe.sample_rate_hz)
         self.headset = self._open_headset(equipment.headset, shared)
+        speaker = self._open_speaker(equipment)
         self.voice = Voice(
-            self._open_speaker(equipment), equipment.voice, self._talks, self._devices.now
+            speaker, equipment.voice, self._talks, devices.now, manner_of(equipment, words)
         )
 
     def start(self) -> None:
@@ -138,7 +154,7 @@ class Ears:
         )
         wanted, got = probe.sample_rate_hz, self.probe.sample_rate_hz
         if wanted != got:
-            self.warnings.append(f"The probe refused {wanted} Hz and records at {got} Hz.")
+            self.warnings.append(self._words.text("device_rate", wanted=wanted, got=got))
         return shared
 
     def _open_headset(self, wanted: Input | None, shared: Shared | None) -> Headset | None:
@@ -156,7 +172,7 @@ class Ears:
                 guess=self._guessed,
             )
         except EquipmentError as e:
-            self.warnings.append(f"{e} Until then readings are typed or pressed.")
+            self.warnings.append(self._words.text("device_headset", why=e))
             return None
 
     def _open_speaker(self, equipment: Equipment) -> Speaker | None:
@@ -165,7 +181,7 @@ class Ears:
         try:
             return self._devices.speaker(equipment.speaker)
         except EquipmentError as e:
-            self.warnings.append(f"{e} Until then everything is shown, nothing is said.")
+            self.warnings.append(self._words.text("device_speaker", why=e))
             return None
 
     def _talks(self, talking: bool) -> None:

@@ -10,9 +10,11 @@ from earwitness.audio.broadcast_wav import BroadcastWavWriter
 from earwitness.session import machine
 from earwitness.session.dictation import Dialogue, Turn
 from earwitness.session.equipment.sound import SaidClosed, Spoken, Worker
+from earwitness.speech.grammar import Grammar
+from earwitness.speech.listener import Listener, Said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Collection, Iterable
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -28,7 +30,54 @@ MARK = 16384
 """Value of the second channel while the tool talks, 0 while it is silent [steps of 16 bits]."""
 
 
-class Headset(Worker):
+class _Recorded(Worker):
+    """A headset whose sound is recorded, with a second channel that says when the tool talked."""
+
+    def __init__(
+        self, opened: Callable[[], Source], post: Callable[[object], None], *, channel: int
+    ) -> None:
+        self._channel = channel
+        self._writer: BroadcastWavWriter | None = None
+        self._talking = self._marked = False
+        super().__init__("headset", opened, post)
+
+    def talks(self, talking: bool) -> None:
+        """Note that the tool begins to talk, or has fallen silent."""
+        self._talking = talking
+
+    def end(self) -> None:
+        """Close the recording."""
+        self._inbox.put(("end",))
+
+    def _begin(self, audio: Path, bext: Bext) -> None:
+        self._marked = False
+        self._writer = BroadcastWavWriter(
+            audio, sample_rate_hz=self.sample_rate_hz, channels=2, subtype="PCM_16", bext=bext
+        )
+
+    def _keep(self, block: Block, told: Callable[[bool], None]) -> NDArray[np.float32]:
+        """Write a block; return its samples as a file gives them, shape (frames,).
+
+        `told` is called first if the tool begins to talk here or falls silent.
+        """
+        talking = self._talking
+        if talking != self._marked:
+            self._marked = talking
+            told(talking)
+        pcm = to_16_bits(block.samples[:, self._channel])
+        mark = np.full_like(pcm, MARK if talking else 0)
+        if self._writer is not None:
+            self._writer.append(np.stack([pcm, mark], axis=1))
+        return from_16_bits(pcm)
+
+    def _close(self) -> None:
+        if self._writer is not None:
+            self._writer.close()
+            self._post(SaidClosed(self._writer.path))
+        self._writer = None
+
+
+class Headset(_Recorded):
     """The headset: everything said is recorded, and heard by the gauge dialogue.
 
     The second channel of the recording says when the tool talked, so that a replay knows it too.
@@ -56,11 +105,9 @@ class Headset(Worker):
         model: SpeechModel,
         guess: Callable[[str], None] = lambda _: None,
     ) -> None:
-        self._channel, self._model, self._guess = channel, model, guess
+        self._model, self._guess = model, guess
         self._dialogue: Dialogue | None = None
-        self._writer: BroadcastWavWriter | None = None
-        self._talking = self._marked = False
-        super().__init__("headset", opened, post)
+        super().__init__(opened, post, channel=channel)
 
     def begin(self, audio: Path, bext: Bext, state: State) -> None:
         """Begin a recording and a dialogue of its own; the one before is closed."""
@@ -70,42 +117,22 @@ class Headset(Worker):
         """Put into the dialogue what was pressed or typed."""
         self._inbox.put(("press", heard))
 
-    def talks(self, talking: bool) -> None:
-        """Note that the tool begins to talk, or has fallen silent."""
-        self._talking = talking
-
-    def end(self) -> None:
-        """Close the recording."""
-        self._inbox.put(("end",))
-
     def _do(self, order: str, *what: Any) -> None:
         if order == "begin":
             self._end()
             audio, bext, state = what
-            self._begin(audio, bext, state)
+            self._begin(audio, bext)
+            self._dialogue = Dialogue(self._model, state, fs=self.sample_rate_hz)
         elif order == "press" and self._dialogue is not None:
             effects = self._dialogue.told(what[0])
             self._post(Spoken(None, effects, self._dialogue.state, None))
         elif order == "end":
             self._end()
 
-    def _begin(self, audio: Path, bext: Bext, state: State) -> None:
-        self._writer = BroadcastWavWriter(
-            audio, sample_rate_hz=self.sample_rate_hz, channels=2, subtype="PCM_16", bext=bext
-        )
-        self._dialogue, self._marked = Dialogue(self._model, state, fs=self.sample_rate_hz), False
-
     def _hear(self, block: Block) -> None:
-        if self._writer is None or self._dialogue is None:
-            return
-        talking = self._talking
-        if talking != self._marked:
-            self._marked = talking
-            self._dialogue.talks(talking)
-        pcm = to_16_bits(block.samples[:, self._channel])
-        mark = np.full_like(pcm, MARK if talking else 0)
-        self._writer.append(np.stack([pcm, mark], axis=1))
-        self._pass_on(self._dialogue.feed(from_16_bits(pcm)))
+        if self._dialogue is not None:
+            samples = self._keep(block, self._dialogue.talks)
+            self._pass_on(self._dialogue.feed(samples))
 
     def _pass_on(self, happenings: Iterable[object]) -> None:
         audio = self._writer.path if self._writer else None
@@ -116,14 +143,74 @@ class Headset(Worker):
                 self._guess(text)
 
     def _end(self) -> None:
-        if self._dialogue is None or self._writer is None:
+        if self._dialogue is None:
             return
         self._pass_on(self._dialogue.finish())
         left = tuple(machine.finish(self._dialogue.state))
         self._post(Spoken(None, left, self._dialogue.state, None))
-        self._writer.close()
-        self._post(SaidClosed(self._writer.path))
-        self._writer = self._dialogue = None
+        self._dialogue = None
+        self._close()
+
+
+class Answers(_Recorded):
+    """A headset that hears the answers to one kind of question; what is said is recorded too.
+
+    Parameters
+    ----------
+    opened : callable
+        Opens the microphone.
+    post : callable
+        Takes `Heard`, `SaidClosed`, `Gone`, `Back` and `Failed`.
+    channel : int
+        Channel of the headset, 0 is the first.
+    model : SpeechModel
+        Recognises what is said.
+    commands : collection of str
+        The commands of its vocabulary that may be said.
+    """
+
+    def __init__(
+        self,
+        opened: Callable[[], Source],
+        post: Callable[[object], None],
+        *,
+        channel: int,
+        model: SpeechModel,
+        commands: Collection[str],
+    ) -> None:
+        known = model.vocabulary
+        self._model = model
+        self._grammar = Grammar(known, tuple(e for e in known.entries if e.command in commands))
+        self._listener: Listener | None = None
+        super().__init__(opened, post, channel=channel)
+
+    def begin(self, audio: Path, bext: Bext) -> None:
+        """Begin a recording, and to listen."""
+        self._inbox.put(("begin", audio, bext))
+
+    def _do(self, order: str, *what: Any) -> None:
+        self._end()
+        if order == "begin":
+            self._begin(*what)
+            fs, gate = self.sample_rate_hz, self._model.gate
+            self._listener = Listener(self._model, self._grammar, fs=fs, gate=gate)
+
+    def _hear(self, block: Block) -> None:
+        if self._listener is not None:
+            samples = self._keep(block, self._listener.talks)
+            self._pass_on(self._listener.feed(samples))
+
+    def _pass_on(self, happenings: Iterable[object]) -> None:
+        for happening in happenings:
+            if isinstance(happening, Said):
+                for heard in happening.heard:
+                    self._post(heard)
+
+    def _end(self) -> None:
+        if self._listener is not None:
+            self._pass_on(self._listener.finish())
+            self._listener = None
+            self._close()
 
 
 def to_16_bits(samples: NDArray[np.float32]) -> NDArray[np.int16]:

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import threading
 import time
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 
     from earwitness.units import Samples
 
+Mood = Literal["plain", "question", "bad"]
+"""What kind of sentence it is; where there is no voice, a tone of its own stands for each."""
 VoiceKind = Literal["auto", "espeak-ng", "earcons", "off"]
 SPEAKER_FS = 48_000
 """Sample rate of everything that is played [Hz]."""
@@ -25,12 +28,23 @@ CUE_S = 0.12
 CUE_HZ = {True: (440.0, 880.0), False: (880.0, 440.0)}
 """Where the cue for air on, and for air off, begins and ends [Hz]. Chosen: an octave up and an
 octave down, below the 1 kHz from which hiss is looked for."""
-EARCONS_HZ = {"said": (660.0,), "asked": (520.0, 780.0), "refused": (390.0, 390.0)}
+EARCONS_HZ: dict[Mood, tuple[float, ...]] = {
+    "plain": (660.0,),
+    "question": (520.0, 780.0),
+    "bad": (390.0, 390.0),
+}
 """Tones that stand for a sentence where no voice is installed [Hz]. Chosen, no source."""
+CUE_SILENCE = 0.01
+"""What is below this share of the loudest sample ends a word [1]."""
 CUE_PEAK = 0.5
 """Amplitude of tones [full scale]. Chosen: 6 dB below a full-scale sine."""
 WORDS_PER_MINUTE = 165
 """Rate of speech [1/min]. Common practice, no source: that of a calm reader."""
+CUE_WORDS_PER_MINUTE = 220
+"""Rate of the words of a cue [1/min]. Chosen: "air on" then lasts 0.3 s."""
+MOST_CUE_S = 0.5
+"""Longest cue, words and all [s]. Chosen: with 0.1 s for its echo it is over before the detector
+listens again, 0.6 s after the turn of the valve; benchmarks/spoken_cues.py."""
 SPEAK_S = 10.0
 """Longest time that the synthesiser may take for a sentence [s]."""
 
@@ -57,6 +71,19 @@ def installed_voice() -> str | None:
     return shutil.which("espeak-ng")
 
 
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How the tool talks."""
+
+    words_per_minute: int = WORDS_PER_MINUTE
+    """Rate of speech [1/min]."""
+    language: str = "en"
+    """Voice of espeak-ng."""
+    air_on: str = ""
+    """What is said with the cue to open the valve, at most two short words; nothing if empty."""
+    air_off: str = ""
+
+
 class Voice:
     """Says one sentence after another in a thread of its own.
 
@@ -70,6 +97,8 @@ class Voice:
         Called with True just before anything is said, and with False once the room is silent.
     now : callable, optional
         The clock that says when a cue is in the air if there is no loudspeaker [s].
+    manner : Manner, optional
+        How it talks.
     """
 
     def __init__(
@@ -78,13 +107,15 @@ class Voice:
         kind: VoiceKind,
         talks: Callable[[bool], None],
         now: Callable[[], float] = time.monotonic,
+        manner: Manner | None = None,
     ) -> None:
-        self._now = now
+        self._now, self._manner = now, manner or Manner()
         self._speaker = speaker if kind != "off" else None
         self._speaks = kind in ("auto", "espeak-ng") and installed_voice() is not None
+        self._cues = {on: cue(on=on, says=self._speaks, manner=self._manner) for on in CUE_HZ}
         self._talks = talks
         self._changed = threading.Condition()
-        self._sentences: list[str] = []
+        self._sentences: list[tuple[str, Mood]] = []
         self._talking = self._closed = self._hushed = False
         self._thread = threading.Thread(target=self._run, name="voice", daemon=True)
         self._thread.start()
@@ -95,12 +126,12 @@ class Voice:
         with self._changed:
             return self._talking or bool(self._sentences)
 
-    def say(self, text: str) -> None:
+    def say(self, text: str, mood: Mood = "plain") -> None:
         """Say a sentence after those that wait."""
         if self._speaker is None:
             return
         with self._changed:
-            self._sentences.append(text)
+            self._sentences.append((text, mood))
             self._changed.notify_all()
 
     def hush(self) -> None:
@@ -115,7 +146,7 @@ class Voice:
         """Sound the signal to turn the valve; return when it is in the air [s]."""
         if self._speaker is None:
             return self._now()
-        return self._speaker.play(sweep(*CUE_HZ[on]))
+        return self._speaker.play(self._cues[on])
 
     def close(self) -> None:
         """Fall silent for good."""
@@ -134,13 +165,13 @@ class Voice:
                 if self._closed:
                     return
                 sentence, self._talking, self._hushed = self._sentences.pop(0), True, False
-            self._utter(sentence)
+            self._utter(*sentence)
             with self._changed:
                 self._talking = False
 
-    def _utter(self, sentence: str) -> None:
-        samples = spoken(sentence) if self._speaks else None
-        samples = tones(sentence) if samples is None else samples
+    def _utter(self, sentence: str, mood: Mood) -> None:
+        samples = spoken(sentence, self._manner) if self._speaks else None
+        samples = tones(sentence, mood) if samples is None else samples
         if self._hushed or self._speaker is None:
             return
         self._talks(True)
@@ -150,7 +181,23 @@ class Voice:
         self._talks(False)
 
 
-def spoken(sentence: str) -> Samples | None:
+def cue(*, on: bool, says: bool, manner: Manner) -> Samples:
+    """Return the signal to turn the valve, shape (frames,): a tone, then perhaps the word for it.
+
+    Words that would last longer than `MOST_CUE_S`, as they may in another language, are left out:
+    they would be taken for hiss, or hide it.
+    """
+    tone = sweep(*CUE_HZ[on])
+    word = manner.air_on if on else manner.air_off
+    said = spoken(word, replace(manner, words_per_minute=CUE_WORDS_PER_MINUTE)) if says else None
+    if said is None or not word:
+        return tone
+    loud = np.flatnonzero(np.abs(said) > CUE_SILENCE * np.abs(said).max())
+    whole = np.concatenate([tone, said[: loud[-1] + 1] if len(loud) else said[:0]])
+    return whole if len(whole) <= MOST_CUE_S * SPEAKER_FS else tone
+
+
+def spoken(sentence: str, manner: Manner) -> Samples | None:
     """Return a sentence as espeak-ng speaks it at `SPEAKER_FS`, shape (frames,); None if it cannot.
 
     The sentence goes in by the standard input, so that nothing in it is taken for an option.
@@ -161,7 +208,8 @@ def spoken(sentence: str) -> Samples | None:
     program = installed_voice()
     if program is None:
         return None
-    command = [program, "--stdin", "--stdout", "-v", "en", "-s", str(WORDS_PER_MINUTE)]
+    rate = str(manner.words_per_minute)
+    command = [program, "--stdin", "--stdout", "-v", manner.language, "-s", rate]
     try:
         done = subprocess.run(  # noqa: S603  # a fixed program, the text by standard input
             command, input=sentence.encode(), capture_output=True, timeout=SPEAK_S, check=True
@@ -173,11 +221,10 @@ def spoken(sentence: str) -> Samples | None:
     return resampled
 
 
-def tones(sentence: str) -> Samples:
+def tones(sentence: str, mood: Mood) -> Samples:
     """Return the tones that stand for a sentence, shape (frames,)."""
-    asks = sentence.rstrip().endswith("?")
-    refused = "spoiled" in sentence or "broken off" in sentence
-    kind = "refused" if refused else "asked" if asks else "said"
+    asks = mood == "plain" and sentence.rstrip().endswith("?")
+    kind: Mood = "question" if asks else mood
     return np.concatenate([sweep(hz, hz) for hz in EARCONS_HZ[kind]])
 
 

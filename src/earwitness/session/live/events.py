@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from earwitness.session.snapshot import Press
+
+if TYPE_CHECKING:
+    from earwitness.session.equipment.voice import Mood
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,7 @@ class Say:
     """Say this once nothing else is being said and no take is being made."""
 
     text: str
+    mood: Mood = "plain"
 
 
 @dataclass(frozen=True, slots=True)

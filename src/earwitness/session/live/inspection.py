@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import queue
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from earwitness.acoustics.quality.flags import meaning, remedy
 from earwitness.errors import EarwitnessError
-from earwitness.session import machine
 from earwitness.session.equipment import sound
 from earwitness.session.equipment.ears import Ears
 from earwitness.session.equipment.taking import Recorded
@@ -17,7 +16,7 @@ from earwitness.session.live import events, steps
 from earwitness.session.live.shown import View, shown
 from earwitness.session.live.takes import Found, Takes
 from earwitness.session.live.talk import Talk
-from earwitness.session.live.words import text
+from earwitness.session.messages.catalogue import Catalogue, english
 from earwitness.session.snapshot import Engine, Press
 
 if TYPE_CHECKING:
@@ -48,6 +47,8 @@ class LivePlan:
     cycles: int = steps.CYCLES
     stays_s: tuple[float, float] = (steps.SHORTEST_S, steps.LONGEST_S)
     """Shortest and longest stay of the valve [s]."""
+    words: Catalogue = field(default_factory=english)
+    """The language in which it is led."""
 
 
 class LiveInspection:
@@ -90,14 +91,15 @@ class LiveInspection:
         self._plan, self._keeper, self._board = plan, keeper, board
         self._events: queue.Queue[object] = queue.Queue()
         self._presses: queue.Queue[Press] = queue.Queue(MOST_PRESSES)
-        self._state, self._first = steps.begin(plan.layout, plan.places, plan.cycles)
+        self._state, self._first = steps.begin(plan.layout, plan.places, plan.cycles, plan.words)
         engine = plan.layout
         self._view = View(Engine(engine.label, engine.banks, engine.arrangement))
+        self._words = plan.words
         self._waiting: list[events.Effect] = []
+        self._gone: set[str] = set()
         self._resting = False
         self.verdict: EngineVerdict | None = None
-        self._ears = Ears(equipment, devices, post=self._events.put, model=model)
-        self._view.warnings.extend(self._ears.warnings)
+        self._ears = Ears(equipment, devices, post=self._events.put, model=model, words=plan.words)
         self._takes = Takes(
             keeper,
             self._ears.probe,
@@ -110,7 +112,7 @@ class LiveInspection:
             keeper,
             self._ears.headset,
             self._view,
-            begun=self._new_dialogue,
+            plan=plan,
             say=self._say,
             ask=self._step,
             status=self._status,
@@ -155,6 +157,8 @@ class LiveInspection:
 
     def _begin(self) -> None:
         self._ears.start()
+        for warning in self._ears.warnings:
+            self._warn(warning)
         self._do_all(self._first)
         self._publish()
 
@@ -195,11 +199,12 @@ class LiveInspection:
             case sound.DueNow():
                 self._step(events.Due())
             case sound.Damaged(flag):
-                self._step(events.Spoilt(meaning(flag), remedy(flag)))
+                told = self._words.told
+                self._step(events.Spoilt(told(meaning(flag)), told(remedy(flag))))
             case Recorded():
                 self._takes.recorded(event)
                 if event.lost_s:
-                    self._warn(text("lost"))
+                    self._warn(self._words.text("lost"))
             case Found():
                 self._found(event)
 
@@ -213,8 +218,8 @@ class LiveInspection:
 
     def _do(self, effect: events.Effect) -> None:
         match effect:
-            case events.Say(said):
-                self._say(said)
+            case events.Say():
+                self._say(effect)
             case events.Cue(on):
                 self._ears.probe.turned(self._ears.voice.cue(on=on))
                 self._ears.meters.air(on=on)
@@ -238,13 +243,13 @@ class LiveInspection:
             case events.Finish():
                 self._finish()
 
-    def _say(self, said: str) -> None:
+    def _say(self, say: events.Say) -> None:
         """Say it now, or after the take that is being made."""
         if self._takes.busy:
-            self._waiting.append(events.Say(said))
+            self._waiting.append(say)
             return
-        self._view.said = said
-        self._ears.voice.say(said)
+        self._view.said = say.text
+        self._ears.voice.say(say.text, say.mood)
 
     def _do_what_waits(self) -> None:
         """Speak after a take; begin a take after speaking."""
@@ -252,13 +257,20 @@ class LiveInspection:
             return
         saying = [e for e in self._waiting if isinstance(e, events.Say)]
         for say in saying:
-            self._say(say.text)
+            self._say(say)
         self._waiting = [e for e in self._waiting if not isinstance(e, events.Say)]
         if self._waiting and not self._ears.voice.busy:
             effect = self._waiting.pop(0)
             if isinstance(effect, events.BeginTake):
-                cycles, stays_s = self._state.cycles, self._plan.stays_s
-                self._takes.begin(effect.cylinder, effect.point, cycles=cycles, stays_s=stays_s)
+                self._begin_take(effect)
+
+    def _begin_take(self, effect: events.BeginTake) -> None:
+        if "probe" in self._gone:
+            text = self._words.text
+            self._step(events.Spoilt(text("probe_gone"), text("plug_in")))
+            return
+        cycles, stays_s = self._state.cycles, self._plan.stays_s
+        self._takes.begin(effect.cylinder, effect.point, cycles=cycles, stays_s=stays_s)
 
     def _end_take(self, why: str) -> None:
         self._waiting = [e for e in self._waiting if not isinstance(e, events.BeginTake)]
@@ -272,38 +284,34 @@ class LiveInspection:
         self._view.verdict = self._keeper.judged()
         self._step(scored)
 
-    def _new_dialogue(self, cylinder: int) -> machine.State:
-        return machine.begin(
-            cylinders=self._plan.layout.cylinders,
-            cylinder=cylinder,
-            supply_kpa=self._plan.supply_kpa,
-        )
-
     def _status(self) -> str:
-        place, places = self._state.place, self._state.places
+        place, places, words = self._state.place, self._state.places, self._words
         done = sum(p.state == "done" for p in places)
-        point = place.point if place else "-"
-        return text("status", n=self._state.cylinder, point=point, done=done, total=len(places))
+        point = words.point(place.point) if place else "-"
+        n, total = self._state.cylinder, len(places)
+        return words.text("status", n=n, point=point, done=done, total=total)
 
     def _equipment_changed(self, event: sound.Gone | sound.Back) -> None:
         """Say what has gone or come back; the inspection goes on."""
-        gone = isinstance(event, sound.Gone)
-        self._keeper.note(f"The {event.role} microphone {'went' if gone else 'came back'}.")
-        if gone and event.role == "probe":
-            self._warn(text("probe_gone"))
-            self._step(events.Spoilt(text("probe_gone"), text("plug_in")))
-        elif gone:
-            self._warn(text("voice_gone"))
-            self._say(text("voice_gone"))
-        elif event.role == "probe":
-            self._view.warnings.clear()
-            self._say(text("probe_back"))
-        else:
-            self._view.warnings.clear()
+        role, text = event.role, self._words.text
+        if isinstance(event, sound.Gone):
+            self._gone.add(role)
+            self._keeper.note(f"The {role} microphone went.")
+            self._warn(text(f"{role}_gone"))
+            if role == "probe":
+                self._step(events.Spoilt(text("probe_gone"), text("plug_in")))
+            return
+        self._gone.discard(role)
+        self._keeper.note(f"The {role} microphone came back.")
+        self._view.warnings.clear()
+        self._say(events.Say(text(f"{role}_back")))
+        if role == "headset":
             self._talk.again()
 
     def _warn(self, warning: str) -> None:
+        """Show it, and say it."""
         self._view.warnings.append(warning)
+        self._say(events.Say(warning, "bad"))
 
     def _publish(self) -> None:
         self._view.seconds_left = self._takes.seconds_left(self._state.turns)

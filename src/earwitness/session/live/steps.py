@@ -268,7 +268,7 @@ def _scored(state: State, scored: Scored) -> Step:
     if not scored.usable:
         said = state.words.text("spoiled", point=point, why=scored.why, remedy=scored.remedy)
         state = _marked(replace(state, phase="move"), "spoiled", scored.result)
-        return state, [Say(f"{said} {state.words.text('say_again')}")]
+        return state, [Say(f"{said} {state.words.text('say_again')}", "bad")]
     state = _marked(state, "done", scored.result)
     return _onward(state, Say(state.words.text("enough", point=point, result=scored.result)))
 
@@ -280,7 +280,7 @@ def _spoilt(state: State, why: str, remedy: str) -> Step:
     state = _marked(
         replace(state, phase="move", turns=0), "spoiled", state.words.text("broken_off")
     )
-    return state, [EndTake(why), Say(f"{said} {state.words.text('say_again')}")]
+    return state, [EndTake(why), Say(f"{said} {state.words.text('say_again')}", "bad")]
 
 
 def _start(state: State) -> Step:

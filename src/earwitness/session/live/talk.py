@@ -6,14 +6,15 @@ from typing import TYPE_CHECKING
 
 from earwitness.session import machine
 from earwitness.session.equipment.sound import Spoken
+from earwitness.session.live.events import Say
 from earwitness.session.live.typed import heard_as, heard_from, press_of
-from earwitness.session.live.words import text
 from earwitness.session.snapshot import Press
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from earwitness.session.equipment.headset import Headset
+    from earwitness.session.live.inspection import LivePlan
     from earwitness.session.live.keeping import Keeper
     from earwitness.session.live.shown import View
     from earwitness.speech.heard import Heard
@@ -33,10 +34,10 @@ class Talk:
         None: everything is typed or pressed.
     view : View
         What is shown of it.
-    begun : callable
-        Begins the gauge dialogue of a cylinder.
+    plan : LivePlan
+        The engine, its supply, and the language.
     say, ask : callable
-        Called with a sentence to say, and with what the inspection is asked to do.
+        Called with a `Say`, and with what the inspection is asked to do.
     status : callable
         Says where the inspection stands.
     """
@@ -47,15 +48,15 @@ class Talk:
         headset: Headset | None,
         view: View,
         *,
-        begun: Callable[[int], machine.State],
-        say: Callable[[str], None],
+        plan: LivePlan,
+        say: Callable[[Say], None],
         ask: Callable[[Press], None],
         status: Callable[[], str],
     ) -> None:
         self._keeper, self._headset, self._view = keeper, headset, view
-        self._begun, self._say, self._ask, self._status = begun, say, ask, status
+        self._plan, self._sink, self._ask, self._status = plan, say, ask, status
         self._cylinder = 0
-        self._gauge = begun(1)
+        self._gauge = self._begun(1)
 
     def go_to(self, cylinder: int) -> None:
         """Begin a recording, and a dialogue, of what is said about a cylinder."""
@@ -72,6 +73,16 @@ class Talk:
         """Begin anew after the headset was gone."""
         self.go_to(self._cylinder)
 
+    def _say(self, said: str) -> None:
+        self._sink(Say(said))
+
+    def _begun(self, cylinder: int) -> machine.State:
+        return machine.begin(
+            cylinders=self._plan.layout.cylinders,
+            cylinder=cylinder,
+            supply_kpa=self._plan.supply_kpa,
+        )
+
     def close(self) -> None:
         """Close the recording."""
         if self._headset:
@@ -82,7 +93,7 @@ class Talk:
         typed = press.action == "reading"
         heard = heard_from(press.value) if typed else heard_as(press.action)
         if heard is None:
-            self._say(text("not_understood", text=press.value))
+            self._say(self._plan.words.text("not_understood", text=press.value))
         elif self._headset:
             self._headset.press(heard)
         else:
@@ -112,7 +123,7 @@ class Talk:
     def _obey(self, command: str | None, value: float | None) -> None:
         """Do what a spoken command asks beyond the gauge dialogue."""
         if command in (STATUS, HELP):
-            self._say(self._status() if command == STATUS else text("help"))
+            self._say(self._status() if command == STATUS else self._plan.words.text("help"))
         elif command == MARK:
             self._keeper.note("Marked by word of mouth.")
         elif command == REPEAT:
