@@ -135,6 +135,26 @@ def test_a_kill_in_a_take_loses_nothing_and_another_day_goes_on(shop: None, tmp_
     assert any("cut off while it was recorded" in n.text for n in told.notes)
 
 
+def test_the_engine_is_named_before_anything_is_begun(shop: None, tmp_path: Path) -> None:
+    """Without a sheet and without a count; whoever ends it there leaves nothing behind."""
+    given_up = Process(tmp_path, "--out", str(tmp_path / "none"))
+    given_up.type_when("how many cylinders", "q")
+    given_up.wait_for("nothing was begun")
+    given_up.end(0)
+    assert not (tmp_path / "none").exists()
+    record = tmp_path / "record"
+    process = Process(tmp_path, "--out", str(record))
+    process.type_when("how many cylinders", "2")
+    process.type_when("firing order 1 2", "y")
+    process.wait_for("Read the cautions")
+    process.run.send_signal(signal.SIGINT)
+    process.wait_for("Go on with: earwitness inspect --resume")
+    process.end(0)
+    told = read(record)
+    assert (told.layout.cylinders, told.layout.cooling) == (2, "liquid")
+    assert any("named before the record was begun" in n.text for n in told.notes)
+
+
 def test_a_probe_that_is_not_there_is_said_before_anything_is_made(
     server: SoundServer, tmp_path: Path
 ) -> None:

@@ -25,11 +25,18 @@ pcm.probe { type pulse device "shop.monitor" hint.description "probe" }
 pcm.headset { type pulse device "room.monitor" hint.description "headset" }
 pcm.shop { type pulse device "shop" hint.description "what sounds in the shop" }
 pcm.loudspeaker { type pulse device "room" hint.description "loudspeaker" }
+pcm.desk { type pulse device "desk.monitor" hint.description "desk" }
+pcm.valve { type pulse device "valve" hint.description "valve" }
+pcm.mouth { type pulse device "mouth" hint.description "mouth" }
 pcm.!default { type pulse }
 ctl.!default { type pulse }
 """
 SINKS = ("shop", "room")
 FS = 48_000
+DESK = ("front-left", "front-right", "rear-left", "rear-right")
+"""Channels of the one device: probe, nothing, ambient microphone, headset."""
+FALTERS_NOT_MS = 2000
+"""Sound that a player may hold so that a busy machine does not make it falter [ms]."""
 
 
 class SoundServer:
@@ -66,6 +73,18 @@ class SoundServer:
             "load-module", "module-null-sink", f"sink_name={sink}", *wide
         )
 
+    def plug_in_desk(self) -> None:
+        """Make one device of four channels, and ways into that of the probe and of the headset."""
+        wide = ["format=float32le", f"rate={FS}", "channels=4", f"channel_map={','.join(DESK)}"]
+        self._modules["desk"] = self._control(
+            "load-module", "module-null-sink", "sink_name=desk", *wide
+        )
+        for name, channel in (("valve", DESK[0]), ("mouth", DESK[3])):
+            self._control(
+                "load-module", "module-remap-sink", f"sink_name={name}", "master=desk",
+                "channels=1", "channel_map=mono", f"master_channel_map={channel}", "remix=no",
+            )  # fmt: skip
+
     def unplug(self, sink: str) -> None:
         """Take a sink and its microphone away."""
         self._control("unload-module", self._modules.pop(sink))
@@ -73,15 +92,17 @@ class SoundServer:
     def play(
         self, samples: np.ndarray, sink: str, fs: int = FS, *, latency_ms: int = 100
     ) -> subprocess.Popen[bytes]:
-        """Begin to play samples, shape (frames,) or (frames, 2); returns what can be stopped.
+        """Begin to play samples, shape (frames,), (frames, 2) or (frames, 4) as `DESK` has it.
 
-        A player with little latency is prompt, and falters on a busy machine.
+        Returns what can be stopped. A player with little latency is prompt, and falters on a busy
+        machine.
         """
         both = samples if samples.ndim == 2 else np.stack([samples, samples], axis=1)
         file = Path(mkstemp(".raw", dir=self.folder)[1])
         file.write_bytes(both.astype("<f4").tobytes())
         player = subprocess.Popen(
-            ["pacat", f"--device={sink}", "--format=float32le", f"--rate={fs}", "--channels=2",
+            ["pacat", f"--device={sink}", "--format=float32le", f"--rate={fs}",
+             f"--channels={both.shape[1]}", f"--channel-map={','.join(DESK[: both.shape[1]])}",
              f"--latency-msec={latency_ms}", str(file)],
             env=self._env(),
         )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Lead through a live inspection, and say whether the bay is ready for one."""
+"""Lead through a live inspection, in the terminal and on the page of the bay."""
 
 from __future__ import annotations
 
@@ -8,55 +8,54 @@ import queue
 import signal
 import sys
 import threading
-from dataclasses import dataclass
-from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-from earwitness.cli import options
+from earwitness.cli import options, preparing
 from earwitness.cli.settings import settings_here
 from earwitness.cli.show import say
-from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from pathlib import Path
 
+    from earwitness.cli.preparing import Wanted
     from earwitness.display import Page
-    from earwitness.engine.layout import EngineLayout
-    from earwitness.session.equipment.ears import Equipment
-    from earwitness.session.live.inspection import LiveInspection, LivePlan
+    from earwitness.session.live.asking import AskEngine
+    from earwitness.session.live.inspection import LiveInspection
     from earwitness.session.live.keeping import Keeper
+    from earwitness.session.live.naming import Naming
     from earwitness.session.settings import Settings
-    from earwitness.session.sheet import Visit
     from earwitness.session.snapshot import Board, Press, Snapshot
-    from earwitness.speech.recogniser import SpeechModel
 
-STRETCH = 0.24
-"""How far a stay of the valve may be from the mean [1]. Chosen: with the default of 44 s and six
-cycles it is the 2.6 to 4.2 s of `steps.SHORTEST_S` and `LONGEST_S`."""
 KEYS = "Enter: next · s start · a again · y/n answer · p pause · q finish · or type a reading"
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """What the command line asks of a live inspection."""
+class Desk:
+    """Hands what is pressed to whatever is led now: the naming of the engine, or the inspection."""
 
-    engine: Path | None
-    """Run sheet without cylinders."""
-    cylinders: int | None
-    only: tuple[int, ...]
-    """Cylinders to test; all if empty."""
-    out: Path | None
-    resume: Path | None
-    page: bool
-    lan: bool
-    mute: bool
-    typed: bool
-    """No headset: readings are typed or pressed."""
-    probe: str | None
-    headset: str | None
+    def __init__(self) -> None:
+        self._at: AskEngine | LiveInspection | None = None
+        self._stopped = False
+
+    def lead(self, at: AskEngine | LiveInspection) -> Any:
+        """Run it until its end, or until it is stopped; return what it returns."""
+        self._at = at
+        if self._stopped:
+            at.interrupt()
+        return at.run()
+
+    def post(self, press: Press) -> None:
+        """Hand over what was pressed or typed; raises queue.Full if too much waits."""
+        if self._at is not None:
+            self._at.post(press)
+
+    def interrupt(self) -> None:
+        """Stop what is led now and what would be led after it."""
+        self._stopped = True
+        if self._at is not None:
+            self._at.interrupt()
 
 
 def inspect(wanted: Wanted, *, as_json: bool) -> None:
@@ -70,132 +69,49 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
     import numpy as np
 
     from earwitness.session import runner
+    from earwitness.session.messages.catalogue import beside, english
     from earwitness.session.snapshot import Board
 
     told = settings_here(probe=wanted.probe, headset=wanted.headset).values
-    begin = _prepared(wanted, told)  # what was typed wrong is told even with nothing plugged in
-    equipment = _equipment(told, wanted)
+    prepared = preparing.prepared(wanted, told)
+    equipment = preparing.equipment_of(told, wanted)
     runner.open_microphone(equipment.probe, 1).close()  # before a record is made
-    model = None if wanted.typed else _model(told)
-    board = Board()
-    keeper, lost = begin()
-    if lost:
-        say(lost)
-    live = runner.live_inspection(
-        _plan(keeper, told, wanted.only),
-        keeper,
-        board,
-        rng=np.random.default_rng(),
-        equipment=equipment,
-        model=model,
-    )
-    with _shown(live, board, wanted, told), _saving_on_ctrl_c(live):
-        verdict = live.run()
+    model = None if wanted.typed else preparing.model_of(told)
+    words = beside(model.path) if model else english()
+    board, desk = Board(), Desk()
+    made: dict[str, Any] = {"equipment": equipment, "model": model}
+
+    def name(sounds: Path) -> Naming | None:
+        asking = runner.ask_engine(board, sounds, clock=options.clock, words=words, **made)
+        named: Naming | None = desk.lead(asking)
+        return named
+
+    with _shown(desk, board, wanted, told), _saving_on_ctrl_c(desk):
+        keeper = preparing.begun(prepared, told, name)
+        if keeper is None:
+            say("No engine was named, so nothing was begun.")
+            return
+        plan, rng = preparing.plan_of(keeper, told, wanted.only, words), np.random.default_rng()
+        verdict = desk.lead(runner.live_inspection(plan, keeper, board, rng=rng, **made))
     _done(keeper, verdict is not None, as_json=as_json)
 
 
-def _equipment(told: Settings, wanted: Wanted) -> Equipment:
-    from earwitness.session.equipment.ears import Equipment
-
-    probe = options.input_of(told.probe, told.sample_rate_hz)
-    ambient = options.input_of(told.reference, told.sample_rate_hz) if told.reference else None
-    if ambient and ambient.device not in (probe.device, None):
-        raise EquipmentError(
-            "The ambient microphone must be on the device of the probe, or the two drift apart",
-            remedy="Name it in the settings as the probe's device, a colon and its channel.",
-        )
-    return Equipment(
-        probe=probe,
-        headset=None if wanted.typed else options.input_of(told.headset, HEADSET_FS),
-        ambient_channel=ambient.channel if ambient else None,
-        speaker=options.input_of(told.speaker, told.sample_rate_hz).device,
-        voice="off" if wanted.mute else "auto" if told.voice else "earcons",
-        words_per_minute=told.voice_words_per_minute,
-        says_air=told.say_air,
-    )
-
-
-HEADSET_FS = 16_000
-"""Sample rate of the headset [Hz]. Chosen: wideband speech, what the speech model was made for."""
-
-
-def _model(told: Settings) -> SpeechModel:
-    from earwitness.speech.dictation import load_model
-
-    return load_model(told.model)
-
-
-def _prepared(wanted: Wanted, told: Settings) -> Callable[[], tuple[Keeper, str | None]]:
-    """Read what is to be inspected, and return what then begins or resumes its record."""
-    from earwitness.record.reader import read_record
-    from earwitness.session.live.keeping import Keeper
-
-    if wanted.resume is not None:
-        read_record(wanted.resume)
-        return partial(Keeper.resume, wanted.resume, clock=options.clock)
-    visit = _visit(wanted, told)
-    folder = wanted.out or told.records / options.record_folder(None, "inspection")
-    return lambda: (Keeper.create(folder, visit, clock=options.clock), None)
-
-
-def _visit(wanted: Wanted, told: Settings) -> Visit:
-    from earwitness.session.sheet import People, Visit, read_visit
-
-    if wanted.engine is not None:
-        visit = read_visit(wanted.engine)
-    else:
-        visit = Visit.model_validate({"engine": {"cylinders": wanted.cylinders or 4}})
-        visit.check()
-    people = visit.people.model_dump()
-    people = {**people, "shop": people["shop"] or told.shop}
-    people = {**people, "technician": people["technician"] or told.technician}
-    return _with_limit(visit.model_copy(update={"people": People(**people)}), told)
-
-
-def _with_limit(visit: Visit, told: Settings) -> Visit:
-    """Give a visit without a limit of its own the limit of the shop's settings."""
-    from earwitness.session.sheet import Limits
-
-    if visit.limits != Limits() or settings_here().sources["limit_percent"] == "default":
-        return visit
-    limits = Limits(leakage_percent=told.limit_percent, origin="the shop's settings")
-    return visit.model_copy(update={"limits": limits})
-
-
-def _plan(keeper: Keeper, told: Settings, only: tuple[int, ...]) -> LivePlan:
-    from earwitness.engine.test_plan import test_plan
-    from earwitness.session.live.inspection import LivePlan
-    from earwitness.session.live.keeping import done_places
-    from earwitness.session.live.steps import places_of
-
-    inspection = keeper.told()
-    layout: EngineLayout = inspection.layout
-    mean_s = told.take_s / (2 * told.cycles + 1)
-    return LivePlan(
-        layout,
-        places_of(test_plan(layout, cylinders=only or None), done_places(inspection)),
-        inspection.opened.gauge.supply_kpa,
-        told.cycles,
-        ((1 - STRETCH) * mean_s, (1 + STRETCH) * mean_s),
-    )
-
-
 @contextlib.contextmanager
-def _shown(live: LiveInspection, board: Board, wanted: Wanted, told: Settings) -> Iterator[None]:
+def _shown(desk: Desk, board: Board, wanted: Wanted, told: Settings) -> Iterator[None]:
     """Show the inspection here, and on a page if that is wanted; take in what is typed."""
     with contextlib.ExitStack() as stack:
         if wanted.page:
             from earwitness import display
 
             page = stack.enter_context(
-                display.serve(board, live.post, port=told.page_port, lan=wanted.lan)
+                display.serve(board, desk.post, port=told.page_port, lan=wanted.lan)
             )
             _say_where(page)
         say(KEYS)
         ended = threading.Event()
         stack.callback(ended.set)
         threading.Thread(target=_print_changes, args=(board, ended), daemon=True).start()
-        threading.Thread(target=_read_keys, args=(live.post,), daemon=True).start()
+        threading.Thread(target=_read_keys, args=(desk.post,), daemon=True).start()
         yield
 
 
@@ -208,12 +124,12 @@ def _say_where(page: Page) -> None:
 
 
 @contextlib.contextmanager
-def _saving_on_ctrl_c(live: LiveInspection) -> Iterator[None]:
+def _saving_on_ctrl_c(desk: Desk) -> Iterator[None]:
     """Put the inspection to rest between two entries on the first Ctrl-C; the second one kills."""
 
     def save(*_: object) -> None:
         signal.signal(signal.SIGINT, before)
-        live.interrupt()
+        desk.interrupt()
 
     before = signal.signal(signal.SIGINT, save)
     try:

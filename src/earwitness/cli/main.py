@@ -412,7 +412,7 @@ def inspect(
         Path | None, typer.Argument(help="Run sheet (TOML) with the engine, without cylinders.")
     ] = None,
     cylinders: Annotated[
-        int | None, typer.Option(help="Number of cylinders, where there is no sheet.")
+        int | None, typer.Option(help="Their number, where there is no sheet; else it is asked.")
     ] = None,
     only: Annotated[str, typer.Option(help="Test these cylinders only: 3,4.")] = "",
     out: options.Out = None,
@@ -433,9 +433,9 @@ def inspect(
 
     Example: earwitness inspect --resume inspection-2026-03-02-0915
     """
-    from earwitness.cli import live
+    from earwitness.cli import live, preparing
 
-    wanted = live.Wanted(
+    wanted = preparing.Wanted(
         engine=engine,
         cylinders=cylinders,
         only=options.numbers(only, "--only"),

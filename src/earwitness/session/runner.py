@@ -8,6 +8,7 @@ from earwitness.audio import microphone
 from earwitness.audio.loudspeaker import Loudspeaker
 from earwitness.errors import EquipmentError
 from earwitness.session.equipment.ears import Devices
+from earwitness.session.live.asking import AskEngine
 from earwitness.session.live.inspection import LiveInspection
 
 if TYPE_CHECKING:
@@ -33,6 +34,11 @@ def live_inspection(*what: Any, equipment: Equipment, **how: Any) -> LiveInspect
     """
     devices = Devices(open_microphone, Loudspeaker)
     return LiveInspection(*what, equipment=equipment, devices=devices, **how)
+
+
+def ask_engine(*what: Any, **how: Any) -> AskEngine:
+    """Return what has the engine named with this machine's headset; see `AskEngine`."""
+    return AskEngine(*what, devices=Devices(open_microphone, Loudspeaker), **how)
 
 
 def open_microphone(wanted: Input, channels: int) -> Source:

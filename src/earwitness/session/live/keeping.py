@@ -124,6 +124,10 @@ class Keeper:
         """Make a closed recording of speech the record's own."""
         self._writer.take_over(path, name=path.stem)
 
+    def add(self, path: Path) -> None:
+        """Copy a recording that was made before the record was begun."""
+        self._writer.add_audio(path, name=path.stem)
+
     def turn(
         self, turn: Turn | None, effects: Iterable[machine.Effect], audio: Path | None
     ) -> None:
