@@ -59,9 +59,21 @@ def main() -> None:
                     page.set_viewport_size(viewport)
                     page.screenshot(path=folder / f"{name}-{size}.png")
                 page.set_viewport_size(WIDE)
+                if moment.points:
+                    choose(page, folder / name)
             elif name in DOCUMENTED:
                 page.screenshot(path=IMAGES / DOCUMENTED[name])
         browser.close()
+
+
+def choose(page, name: Path) -> None:  # type: ignore[no-untyped-def]
+    """Photograph the choice of another cylinder or place."""
+    page.keyboard.press("Alt+o")
+    for size, viewport in (("wide", WIDE), ("tall", TALL)):
+        page.set_viewport_size(viewport)
+        page.screenshot(path=name.with_name(f"{name.name}-choosing-{size}.png"))
+    page.set_viewport_size(WIDE)
+    page.keyboard.press("Escape")
 
 
 def moments() -> Iterator[tuple[str, Snapshot]]:

@@ -109,6 +109,7 @@ def inspection() -> dict[str, Snapshot]:
             cautions=("Ignition, fuel and remote start off.",),
             said="How many cylinders?",
             actions=("cylinder", "finish"),
+            cylinders=tuple(range(1, 17)),
         ),
         "cautions": replace(
             at_rest,
@@ -126,7 +127,9 @@ def inspection() -> dict[str, Snapshot]:
             phase="move",
             detail="Hold it just inside the opening, out of the stream of air",
             said="Go to the tailpipe",
-            actions=("start", "skip", "pause", "finish"),
+            actions=("start", "skip", "next", "pause", "finish", "cylinder", "point"),
+            cylinders=(1, 2, 3, 4),
+            points=("gauge", *POINTS, "adapter", "control"),
         ),
         "air-off": off,
         "air-on": on,

@@ -22,14 +22,17 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import ASGIApp
 
+    from earwitness.session.messages.catalogue import Catalogue
     from earwitness.session.snapshot import Board
 
+JAVASCRIPT = "text/javascript"
 PARTS = {
     "": ("index.html", "text/html"),
     "bay.css": ("bay.css", "text/css"),
-    "bay.js": ("bay.js", "text/javascript"),
-    "drawing.js": ("drawing.js", "text/javascript"),
-    "words.js": ("words.js", "text/javascript"),
+    "bay.js": ("bay.js", JAVASCRIPT),
+    "drawing.js": ("drawing.js", JAVASCRIPT),
+    "choosing.js": ("choosing.js", JAVASCRIPT),
+    "told.js": ("told.js", JAVASCRIPT),
     "mark.svg": ("mark.svg", "image/svg+xml"),
 }
 """Every path that leads to a file; a path is looked up here and never joined to a folder."""
@@ -57,6 +60,8 @@ class Bay:
         Who may read and ask.
     bucket, tries : Bucket
         How often anyone may press, and how often a pairing code may be tried.
+    words : Catalogue
+        The language of the page.
     """
 
     def __init__(
@@ -67,9 +72,10 @@ class Bay:
         door: Door,
         bucket: Bucket,
         tries: Bucket,
+        words: Catalogue,
     ) -> None:
         self._board, self._post, self._door = board, post, door
-        self._bucket, self._tries = bucket, tries
+        self._bucket, self._tries, self._words = bucket, tries, words
         self._readers = 0
         self.closing = False
         """Set to end every stream of events."""
@@ -80,15 +86,16 @@ class Bay:
             Route("/events", self._events, methods=["GET"]),
             Route("/press", self._press, methods=["POST"]),
             Route("/pair", self._pair, methods=["POST"]),
+            Route("/words.js", _answering(_words_of(self._words), JAVASCRIPT), methods=["GET"]),
             *(Route(f"/{path}", _part(*file), methods=["GET"]) for path, file in PARTS.items()),
         ]
         return Guard(Starlette(routes=routes), hosts)
 
     async def _events(self, request: Request) -> Response:
         if not self._may(request):
-            return _no_token()
+            return self._refuse(401, "token")
         if self._readers >= MOST_READERS:
-            return _told(503, "Too many pages are open. Close one.")
+            return self._refuse(503, "readers")
         return StreamingResponse(self._stream(), media_type="text/event-stream")
 
     async def _stream(self) -> AsyncIterator[str]:
@@ -112,38 +119,41 @@ class Bay:
 
     async def _press(self, request: Request) -> Response:
         if not self._may(request):
-            return _no_token()
+            return self._refuse(401, "token")
         if not self._bucket.take():
-            return _told(429, "Too fast. Wait a second.")
+            return self._refuse(429, "fast")
         told = await _object(request)
-        if isinstance(told, Response):
-            return told
+        if isinstance(told, tuple):
+            return self._refuse(*told)
         try:
             pressed = press(_text(told, "action"), _text(told, "value"))
-        except ValueError as e:
-            return _told(400, f"Not understood: {e}.")
+        except ValueError:
+            return self._refuse(400, "not_understood")
         return self._hand_over(pressed)
 
     def _hand_over(self, pressed: Press) -> Response:
         _, shown = self._board.latest()
         if shown is None or pressed.action not in shown.actions:
-            return _told(409, "Not now.")
+            return self._refuse(409, "not_now")
         try:
             self._post(pressed)
         except queue.Full:
-            return _told(503, "Busy. Press again.")
+            return self._refuse(503, "busy")
         return JSONResponse({"taken": pressed.action}, status_code=202)
 
     async def _pair(self, request: Request) -> Response:
         if not self._tries.take():
-            return _told(429, "Too fast. Wait a second.")
+            return self._refuse(429, "fast")
         told = await _object(request)
-        if isinstance(told, Response):
-            return told
+        if isinstance(told, tuple):
+            return self._refuse(*told)
         token = self._door.pair(_text(told, "code"))
         if token is None:
-            return _told(403, "Wrong code, or it was used. Start the inspection's page again.")
+            return self._refuse(403, "wrong_code")
         return JSONResponse({"token": token})
+
+    def _refuse(self, status: int, why: str) -> Response:
+        return PlainTextResponse(f"{self._words.refusals[why]}\n", status_code=status)
 
     def _may(self, request: Request) -> bool:
         return self._door.knows(request.headers.get(TOKEN_HEADER, ""))
@@ -152,37 +162,43 @@ class Bay:
 def _part(name: str, media_type: str) -> Callable[[Request], Any]:
     """Return the endpoint of one file of the page."""
     content = resources.files("earwitness.display").joinpath("page", name).read_bytes()
+    return _answering(content, media_type)
 
+
+def _answering(content: bytes, media_type: str) -> Callable[[Request], Any]:
     async def answer(_: Request) -> Response:
         return Response(content, media_type=media_type)
 
     return answer
 
 
-async def _object(request: Request) -> dict[str, Any] | Response:
+def _words_of(words: Catalogue) -> bytes:
+    """Return the words of the page as the module that its scripts read them from."""
+    told = {
+        "language": words.language,
+        "page": words.page,
+        "points": words.points,
+        "air": {"air-on": words.text("air_on"), "air-off": words.text("air_off")},
+    }
+    return f"export const WORDS = {json.dumps(told)};\n".encode()
+
+
+async def _object(request: Request) -> dict[str, Any] | tuple[int, str]:
     """Return the JSON object in a short body, or the refusal."""
     if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
-        return _told(415, "Send JSON.")
+        return 415, "no_json"
     body = b""
     async for chunk in request.stream():
         body += chunk
         if len(body) > MOST_BODY:
-            return _told(413, "Too long.")
+            return 413, "too_long"
     try:
         told = json.loads(body)
     except (ValueError, RecursionError):
-        return _told(400, "Not JSON.")
-    return told if isinstance(told, dict) else _told(400, "Not a JSON object.")
+        return 400, "bad_json"
+    return told if isinstance(told, dict) else (400, "bad_json")
 
 
 def _text(told: dict[str, Any], name: str) -> str:
     value = told.get(name, "")
     return value if isinstance(value, str) else "?" * (MOST_BODY + 1)
-
-
-def _no_token() -> Response:
-    return _told(401, "Open the page by the address that the program printed.")
-
-
-def _told(status: int, text: str) -> Response:
-    return PlainTextResponse(f"{text}\n", status_code=status)

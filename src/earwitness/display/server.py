@@ -10,10 +10,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.errors import EquipmentError
+from earwitness.session.messages.catalogue import english
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from earwitness.display.app import Bay
+    from earwitness.session.messages.catalogue import Catalogue
     from earwitness.session.snapshot import Board, Press
 
 LOOPBACK = "127.0.0.1"
@@ -50,6 +53,7 @@ def serve(
     port: int = 0,
     lan: bool = False,
     clock: Callable[[], float] = time.monotonic,
+    words: Catalogue | None = None,
 ) -> Iterator[Page]:
     """Serve the page while the context lasts.
 
@@ -65,24 +69,38 @@ def serve(
         Let other machines of the network reach it, by a pairing code.
     clock : callable
         Monotonic time [s].
+    words : Catalogue, optional
+        The language of the page; English if left out.
 
     Raises
     ------
     EquipmentError
         If the port cannot be had.
     """
-    import uvicorn
-
     from earwitness.display.app import Bay
     from earwitness.display.guard import Bucket, Door
 
     listener = _listen(EVERYWHERE if lan else LOOPBACK, port)
     port = listener.getsockname()[1]
-    names = {f"{LOOPBACK}:{port}", f"localhost:{port}"}
     others = tuple(f"{a}:{port}" for a in _own_addresses()) if lan else ()
-    hosts = frozenset({*names, *others})
+    hosts = frozenset({f"{LOOPBACK}:{port}", f"localhost:{port}", *others})
     door = Door(pairing=lan)
-    bay = Bay(board, post, door=door, bucket=Bucket(clock), tries=Bucket(clock, 0.5, 3.0))
+    buckets = {"bucket": Bucket(clock), "tries": Bucket(clock, 0.5, 3.0)}
+    bay = Bay(board, post, door=door, words=words or english(), **buckets)
+    with _running(bay, listener, hosts):
+        yield Page(
+            url=f"http://{LOOPBACK}:{port}/#{door.token}",
+            lan_urls=tuple(f"http://{other}/" for other in others),
+            pairing_code=door.code,
+            warning=LAN_WARNING if lan else "",
+        )
+
+
+@contextmanager
+def _running(bay: Bay, listener: socket.socket, hosts: frozenset[str]) -> Iterator[None]:
+    """Answer requests in a thread while the context lasts."""
+    import uvicorn
+
     server = uvicorn.Server(
         uvicorn.Config(
             bay.application(lambda: hosts),
@@ -103,12 +121,7 @@ def serve(
     )
     thread.start()
     try:
-        yield Page(
-            url=f"http://{LOOPBACK}:{port}/#{door.token}",
-            lan_urls=tuple(f"http://{other}/" for other in others),
-            pairing_code=door.code,
-            warning=LAN_WARNING if lan else "",
-        )
+        yield
     finally:
         bay.closing = True
         server.should_exit = True

@@ -157,7 +157,9 @@ class Snapshot:
     warnings: tuple[str, ...] = ()
     """What stands in the way now, each with its remedy."""
     cautions: tuple[str, ...] = ()
-    """What can hurt someone at this step."""
+    """What can hurt someone at this step, and what to do about it."""
+    brief_cautions: tuple[str, ...] = ()
+    """The same in a few words, the worst first."""
     actions: tuple[Action, ...] = ()
     """What may be asked now; a page offers nothing else."""
     cylinders: tuple[int, ...] = ()

@@ -1,31 +1,32 @@
 // Follows the inspection and shows it; sends what is pressed. Text is only ever set as text.
 
 import { WORDS } from "/words.js";
+import { button, makeChooser, makeKeypad, offers, SIGNS } from "/choosing.js";
 import { drawEngine, drawScale, Spectrogram } from "/drawing.js";
+import { decibels, hertz, point as named, say as told, signed } from "/told.js";
 
 const SILENT_MS = 5000; // without a sign of life the page says that it has lost the program
 const AGAIN_MS = 1000;
 const TYPING = ["gauge"];
 const ANSWERS = ["confirm", "no", "repeat"]; // while a value waits for one, nothing else is offered
-const OPEN_CAUTIONS = 2; // the others are one press away
+const OPEN_CAUTIONS = 2; // in a few words; all of them are one press away
 const MOST_UNREAD = 1 << 20; // characters of an event that never ends
 const by = (id) => document.getElementById(id);
 const spectrogram = new Spectrogram(by("spectrogram"));
 let token = location.hash.slice(1);
 let lastSign = performance.now();
-let offered = "";
-let typed = "";
+let buttons = "";
 
 // Writes only what has changed, so that a screen reader is not told the same again.
-function say(id, text) {
+function write(id, text) {
   const element = by(id);
   if (element.textContent !== text) element.textContent = text;
 }
 
 function list(parent, rows) {
-  const told = JSON.stringify(rows);
-  if (parent.dataset.told === told) return;
-  parent.dataset.told = told;
+  const key = JSON.stringify(rows);
+  if (parent.dataset.told === key) return;
+  parent.dataset.told = key;
   parent.replaceChildren(...rows.map(({ text, state }) => {
     const row = document.createElement("li");
     row.textContent = text;
@@ -37,85 +38,96 @@ function list(parent, rows) {
 
 function show(shown) {
   document.body.dataset.phase = shown.phase;
-  say("instruction", shown.instruction);
-  say("detail", shown.detail);
+  document.body.dataset.number = shown.number;
+  write("instruction", shown.instruction);
+  write("detail", shown.detail);
   const air = WORDS.air[shown.phase] ?? "";
-  say("air", air === shown.instruction ? "" : air);
-  say("seconds", shown.seconds_left === null ? "" : WORDS.seconds(shown.seconds_left));
-  say("cycle", shown.cycle ? WORDS.cycle(...shown.cycle) : "");
+  const { cycle, seconds_left: left } = shown;
+  write("air", air === shown.instruction ? "" : air);
+  write("seconds", left === null ? "" : told("seconds", { s: Math.ceil(left) }));
+  write("cycle", cycle ? told("cycle", { done: cycle[0], wanted: cycle[1] }) : "");
   list(by("warnings"), shown.warnings.map((text) => ({ text })));
-  const cautions = shown.cautions.map((text) => ({ text }));
-  const open = shown.phase === "cautions" ? cautions.length : OPEN_CAUTIONS;
-  list(by("cautions"), cautions.slice(0, open));
-  list(by("more-cautions"), cautions.slice(open));
-  by("more").hidden = cautions.length <= open;
-  say("heard", shown.heard || WORDS.silence);
-  say("said", shown.said || WORDS.silence);
+  const rows = (texts) => texts.map((text) => ({ text }));
+  const unread = shown.phase === "cautions" || shown.brief_cautions.length === 0;
+  list(by("cautions"), rows(unread ? shown.cautions : shown.brief_cautions.slice(0, OPEN_CAUTIONS)));
+  list(by("all-cautions"), rows(shown.cautions));
+  write("heard", shown.heard || told("silence"));
+  write("said", shown.said || told("silence"));
   showPlace(shown);
   showSound(shown);
   showVerdicts(shown);
   const answering = shown.phase === "read-back" && shown.actions.includes("confirm");
-  showButtons(answering ? ANSWERS : shown.actions);
-  by("buttons").hidden = shown.actions.length === 0;
+  const actions = answering ? ANSWERS : offered(shown, unread);
+  showButtons(actions);
+  chooser.show(answering ? { ...shown, cylinders: [], points: [] } : shown);
+  by("buttons").hidden = actions.length === 0;
   by("keypad").hidden = !shown.actions.includes("reading") || !TYPING.includes(shown.phase);
 }
 
 function showPlace(shown) {
-  const { cylinder, point, plan } = shown;
-  const spoken = point?.replaceAll("-", " ");
-  say("place-title", cylinder === null ? (shown.engine?.label || WORDS.noPlace)
-    : spoken ? WORDS.place(cylinder, spoken) : WORDS.cylinderOnly(cylinder));
-  say("seal", shown.point_seal);
-  const key = JSON.stringify([shown.engine, cylinder, point, plan.length]);
+  const { cylinder: n, point, plan } = shown;
+  write("place-title", n === null ? (shown.engine?.label || told("engine"))
+    : point ? told("place", { n, point: named(point) }) : told("cylinder", { n }));
+  write("seal", shown.point_seal);
+  const key = JSON.stringify([shown.engine, n, point, plan.length]);
   if (by("engine").dataset.told !== key) {
     by("engine").dataset.told = key;
     drawEngine(by("engine"), shown);
   }
-  list(by("steps"), plan.filter((s) => s.cylinder === cylinder).map((s) => ({
+  list(by("steps"), plan.filter((s) => s.cylinder === n).map((s) => ({
     state: s.state,
-    text: `${WORDS.signs[s.state]} ${s.point.replaceAll("-", " ")}: ${s.result || WORDS.states[s.state]}`,
+    text: `${SIGNS[s.state]} ${named(s.point)}: ${s.result || WORDS.page.states[s.state]}`,
   })));
   const done = plan.filter((s) => s.state === "done" || s.state === "skipped").length;
-  say("progress", plan.length ? WORDS.progress(done, plan.length) : "");
+  write("progress", plan.length ? told("progress", { done, all: plan.length }) : "");
 }
 
 function showSound({ meter, spectrogram: columns, band_hz }) {
   const { level_db, baseline_db, rise_db, detectable_db } = meter;
   const now = level_db === null || baseline_db === null ? null : level_db - baseline_db;
   const best = rise_db ?? now;
-  const words = [];
-  if (level_db === null) words.push(WORDS.noSound);
-  else if (baseline_db === null) words.push(WORDS.noBaseline);
-  else words.push(rise_db === null ? WORDS.now(now) : WORDS.rise(rise_db));
-  if (rise_db !== null && detectable_db !== null) {
-    words.push((rise_db >= detectable_db ? WORDS.enough : WORDS.tooFaint)(detectable_db));
-  } else if (detectable_db !== null) words.push(WORDS.counts(detectable_db));
-  say("sound-words", words.join(",\n"));
+  const first = soundWords(level_db, now, rise_db);
+  const notes = best === null ? [] : [told("no_verdict")];
+  if (detectable_db !== null) notes.push(told("last_take", { db: decibels(detectable_db) }));
+  write("sound-words", first);
+  write("sound-notes", notes.join("\n"));
   drawScale(by("scale"), now, rise_db, detectable_db);
   by("meter").setAttribute("aria-valuenow", best === null ? 0 : best.toFixed(2));
-  by("meter").setAttribute("aria-valuetext", words.join(", "));
+  by("meter").setAttribute("aria-valuetext", [first, ...notes].join(". "));
   spectrogram.add(columns);
-  say("top-hz", WORDS.hz(band_hz[1]));
-  say("bottom-hz", WORDS.hz(band_hz[0]));
+  write("top-hz", hertz(band_hz[1]));
+  write("bottom-hz", hertz(band_hz[0]));
+}
+
+function soundWords(level, now, rise) {
+  if (level === null) return told("no_sound");
+  if (now === null) return told("no_baseline");
+  if (rise === null) return told("now", { db: signed(now) });
+  return told(rise < 0 ? "fall" : "rise", { db: decibels(rise) });
 }
 
 function showVerdicts({ verdicts }) {
   const panel = by("verdict");
-  const told = JSON.stringify(verdicts);
-  if (panel.dataset.told === told) return;
-  panel.dataset.told = told;
+  const key = JSON.stringify(verdicts);
+  if (panel.dataset.told === key) return;
+  panel.dataset.told = key;
   panel.hidden = verdicts.length === 0;
   const inOrder = [...verdicts.filter((v) => !v.sound), ...verdicts.filter((v) => v.sound)];
   panel.replaceChildren(...inOrder.flatMap((v) => {
-    if (v.sound) return [element("p", `${WORDS.verdictOf(v.cylinder)}: ${WORDS.inOneLine(v.text, v.ranking[0]?.sure ?? "")}`)];
-    const title = element("h3", `${WORDS.verdictOf(v.cylinder)}: ${v.text}`);
+    const cylinder = told("cylinder", { n: v.cylinder });
+    if (v.sound) {
+      const line = told("one_line", { text: v.text, sure: v.ranking[0]?.sure ?? "" });
+      return [element("p", `${cylinder}: ${line}`)];
+    }
+    const title = element("h3", `${cylinder}: ${v.text}`);
     const rows = element("ol");
     rows.append(...v.ranking.slice(0, 4).map((c) => {
       const row = element("li", `${c.sure} ${c.name}`);
       row.style.setProperty("--share", `${Math.min(1, Math.max(0, c.probability)) * 100}%`);
       return row;
     }));
-    return v.next_check ? [title, rows, element("p", WORDS.nextCheck(v.next_check))] : [title, rows];
+    const next = v.next_check ? [element("p", told("next_check", { text: v.next_check }))] : [];
+    return [title, rows, ...next];
   }));
 }
 
@@ -125,68 +137,48 @@ function element(name, text = "") {
   return made;
 }
 
+// At a place "start" is what "next" would do; the page adds what it shows by itself.
+function offered(shown, unread) {
+  const asked = shown.actions.filter((a) => a !== "next" || !shown.actions.includes("start"));
+  return [...asked, ...(offers(shown) ? ["choose"] : []), ...(unread ? [] : ["cautions"])];
+}
+
+const OPENS = { choose: () => chooser.open(), cautions: () => by("all").showModal() };
+
 function showButtons(actions) {
-  if (offered === actions.join()) return;
-  offered = actions.join();
-  by("buttons").replaceChildren(...actions.filter((a) => a in WORDS.actions).map((action) => {
-    const [text, key] = WORDS.actions[action];
-    const button = element("button", text);
-    button.type = "button";
-    button.id = `press-${action}`;
-    button.dataset.key = key;
-    button.setAttribute("aria-keyshortcuts", `Alt+${key.toUpperCase()}`);
-    button.append(element("kbd", `Alt ${key.toUpperCase()}`));
-    button.addEventListener("click", () => send({ action }));
-    return button;
+  if (buttons === actions.join()) return;
+  buttons = actions.join();
+  by("buttons").replaceChildren(...actions.filter((a) => a in WORDS.page.actions).map((action) => {
+    const [text, key] = WORDS.page.actions[action];
+    const made = button(text, OPENS[action] ?? (() => send({ action })));
+    made.id = `press-${action}`;
+    made.dataset.key = key;
+    made.setAttribute("aria-keyshortcuts", `Alt+${key.toUpperCase()}`);
+    if (action === "cautions") made.setAttribute("aria-label", told("all_cautions"));
+    made.append(element("kbd", `Alt ${key.toUpperCase()}`));
+    return made;
   }));
 }
 
 // Alt and a letter, alike in every browser.
 function shortcut(e) {
-  if (!e.altKey || e.ctrlKey || e.metaKey || e.repeat) return;
+  if (!e.altKey || e.ctrlKey || e.metaKey || e.repeat || document.querySelector("dialog[open]")) return;
   const button = document.querySelector(`#buttons [data-key="${CSS.escape(e.key.toLowerCase())}"]`);
   if (!button) return;
   e.preventDefault();
   button.click();
 }
 
-async function send(told) {
+async function send(asked) {
   try {
     const answer = await fetch("/press", {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Earwitness-Token": token },
-      body: JSON.stringify(told),
+      body: JSON.stringify(asked),
     });
-    if (!answer.ok) say("said", (await answer.text()).trim());
+    if (!answer.ok) write("said", (await answer.text()).trim());
     return answer.ok;
   } catch { return false; }
-}
-
-function makeKeypad() {
-  by("quantity").setAttribute("aria-label", WORDS.quantity);
-  by("quantity").append(...WORDS.quantities.map(([, , text], i) => new Option(text, String(i))));
-  const press = (key) => {
-    if (key === WORDS.erase) typed = typed.slice(0, -1);
-    else if (typed.length < 6 && !(key === "." && typed.includes("."))) typed += key;
-    say("number", typed);
-  };
-  const keys = [..."123456789.0"].map((key) => [key, () => press(key)]);
-  keys.push([WORDS.erase, () => press(WORDS.erase)]);
-  say("enter", WORDS.send);
-  by("keys").append(...keys.map(([text, act]) => {
-    const button = element("button", text);
-    button.type = "button";
-    button.addEventListener("click", act);
-    return button;
-  }));
-  by("keypad").addEventListener("submit", (e) => { e.preventDefault(); enter(); });
-}
-
-async function enter() {
-  const [quantity, unit] = WORDS.quantities[Number(by("quantity").value)];
-  if (!typed || typed === ".") return;
-  if (await send({ action: "reading", value: `${quantity} ${typed} ${unit}` })) typed = "";
-  say("number", typed);
 }
 
 async function follow() {
@@ -218,16 +210,16 @@ async function run() {
 }
 
 function lose() {
-  say("lost", WORDS.lost);
+  write("lost", told("lost"));
   by("lost").hidden = false;
 }
 
 function askForCode() {
   by("bay").hidden = true;
   by("pairing").hidden = false;
-  say("pairing-title", token ? WORDS.shut : WORDS.pairing);
-  say("code-label", WORDS.code);
-  say("pair-button", WORDS.pair);
+  write("pairing-title", told(token ? "shut" : "pairing"));
+  write("code-label", told("code"));
+  write("pair-button", told("pair"));
 }
 
 async function pair(e) {
@@ -237,23 +229,27 @@ async function pair(e) {
     headers: { "Content-Type": "application/json" },
     body: JSON.stringify({ code: by("code").value }),
   });
-  if (!answer.ok) { say("pairing-told", (await answer.text()).trim()); return; }
+  if (!answer.ok) { write("pairing-told", (await answer.text()).trim()); return; }
   token = (await answer.json()).token;
   history.replaceState(null, "", `#${token}`);
   by("pairing").hidden = true;
   run();
 }
 
-document.title = WORDS.title;
-say("instruction", WORDS.waiting);
-say("sound-title", WORDS.sound);
-say("more-title", WORDS.more);
-say("talk-title", WORDS.talk);
-say("heard-title", WORDS.heard);
-say("said-title", WORDS.said);
-by("meter").setAttribute("aria-label", WORDS.meterName);
-by("spectrogram").setAttribute("aria-label", WORDS.spectrogram);
-makeKeypad();
+document.title = told("title");
+document.documentElement.lang = WORDS.language;
+write("instruction", told("waiting"));
+write("sound-title", told("sound"));
+write("all-title", told("all_cautions"));
+write("all-close", told("close"));
+by("all-close").addEventListener("click", () => by("all").close());
+write("talk-title", told("talk"));
+write("heard-title", told("heard"));
+write("said-title", told("said"));
+by("meter").setAttribute("aria-label", told("meter_name"));
+by("spectrogram").setAttribute("aria-label", told("spectrogram"));
+makeKeypad(send);
+const chooser = makeChooser(send);
 by("pairing").addEventListener("submit", pair);
 addEventListener("keydown", shortcut);
 setInterval(() => { if (performance.now() - lastSign > SILENT_MS) lose(); }, 1000);

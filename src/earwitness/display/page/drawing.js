@@ -1,7 +1,7 @@
 // Draws the engine from above, the hiss scale and the running spectrogram. Ink on paper; every
 // meaning has a shape and a word besides.
 
-import { WORDS } from "/words.js";
+import { point as named, say } from "/told.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const RISE_RANGE_DB = [-3, 12];
@@ -33,11 +33,12 @@ const OPENINGS = {
 export function drawEngine(svg, shown) {
   svg.replaceChildren();
   const { engine, cylinder, point, plan } = shown;
-  svg.setAttribute("aria-label", WORDS.engineDrawing(cylinder, point));
+  svg.setAttribute("aria-label", cylinder === null || !point ? say("drawing_nothing")
+    : say("drawing", { n: cylinder, point: named(point) }));
   if (!engine) return;
   const banks = engine.banks.length;
   const box = { x: 98, y: 46, w: 196, h: 108 };
-  shape(svg, "rect", { ...named(box), rx: 14, class: "block" });
+  shape(svg, "rect", { ...sides(box), rx: 14, class: "block" });
   const longest = Math.max(...engine.banks.map((b) => b.length));
   const radius = Math.min(30, (box.w - 16) / longest / 2 - 2, (box.h - 12) / banks / 2 - 3);
   const spots = {};
@@ -57,7 +58,7 @@ export function drawEngine(svg, shown) {
   for (const name of openings) if (OPENINGS[name]) drawOpening(svg, box, name, name === point);
 }
 
-function named({ x, y, w, h }) { return { x, y, width: w, height: h }; }
+function sides({ x, y, w, h }) { return { x, y, width: w, height: h }; }
 
 function drawOpening(svg, box, name, here) {
   const [share, side] = OPENINGS[name];
@@ -71,10 +72,10 @@ function drawOpening(svg, box, name, here) {
   shape(svg, "circle", { cx: ex, cy: ey, r: here ? 9 : 5, class: here ? "opening here" : "opening" });
   const text = { x: ex + dx * 13, y: ey + (level ? dy * 14 + (dy > 0 ? 10 : 0) : 5), class: here ? "label here" : "label",
     "text-anchor": level ? "middle" : side === "left" ? "end" : "start" };
-  const words = name.split("-");
+  const words = named(name).split(" ");
   if (level || words.length === 1) { shape(svg, "text", text, words.join(" ")); return; }
   shape(svg, "text", { ...text, y: text.y - 8 }, words[0]);
-  shape(svg, "text", { ...text, y: text.y + 9 }, words[1]);
+  shape(svg, "text", { ...text, y: text.y + 9 }, words.slice(1).join(" "));
 }
 
 // A root scale: a tenth of a decibel counts in a long take, and ten are still on it.
@@ -101,7 +102,7 @@ export function drawScale(svg, now, rise, detectable) {
     shape(svg, "path", { d: `M${along(db)} 62v6`, class: "axis" });
     shape(svg, "text", { x: along(db), y: 86, class: "tick" }, String(db).replace("-", "−"));
   }
-  shape(svg, "text", { x: 8, y: 86, class: "tick unit" }, "dB");
+  shape(svg, "text", { x: 8, y: 86, class: "tick unit" }, say("db"));
 }
 
 // The last columns, drawn anew with each: the quietest tenth of what is shown is paper, and LOUD_BYTES

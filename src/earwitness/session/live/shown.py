@@ -47,6 +47,7 @@ def shown(state: State, view: View, meters: Meters | None) -> Snapshot:
     point = _point(state)
     instruction, detail = _instruction(state, view, point)
     actions = allowed(state, waiting=view.waiting)
+    dangers = cautions("inspect", state.layout)
     phase: snapshot.Phase = "read-back" if view.waiting and state.phase == "gauge" else state.phase
     return snapshot.Snapshot(
         instruction=instruction,
@@ -66,7 +67,8 @@ def shown(state: State, view: View, meters: Meters | None) -> Snapshot:
         plan=tuple(_as_now(state)),
         verdicts=_verdicts(view, state.words),
         warnings=tuple(view.warnings),
-        cautions=tuple(state.words.told(c.text) for c in cautions("inspect", state.layout)),
+        cautions=tuple(state.words.told(c.text) for c in dangers),
+        brief_cautions=tuple(state.words.told(c.brief) for c in dangers),
         actions=actions,
         cylinders=_cylinders(state) if "cylinder" in actions else (),
         points=_points(state) if "point" in actions else (),

@@ -6,6 +6,7 @@ other file of the live inspection, of its page or of `check` holds a sentence.
 
 from __future__ import annotations
 
+import re
 import string
 import tomllib
 from dataclasses import dataclass
@@ -22,6 +23,8 @@ MESSAGES_FILE = "messages.toml"
 """Name of the catalogue in a model folder."""
 PLUG_HOLE = "plug-hole"
 """Begins the name of a plug hole, which ends in the cylinder's number."""
+CYLINDER = re.compile(r"\bcylinder (\d+)\b")
+"""A cylinder's number in a sentence from elsewhere in the program."""
 REMEDY = "Compare it with the English one; docs/live.md says how a language is written."
 
 
@@ -60,8 +63,15 @@ class Catalogue:
         return self.points.get(name, name.replace("-", " "))
 
     def told(self, sentence: str) -> str:
-        """Return a sentence that the rest of the program has in English, in this language."""
-        return self.given.get(sentence, sentence)
+        """Return a sentence that the rest of the program has in English, in this language.
+
+        A cylinder's number in it is a slot.
+        """
+        if sentence in self.given:
+            return self.given[sentence]
+        number = CYLINDER.search(sentence)
+        known = self.given.get(numberless(sentence)) if number else None
+        return known.format(n=number[1]) if known and number else sentence
 
 
 @cache
@@ -102,6 +112,17 @@ def load_catalogue(path: Path) -> Catalogue:
     if fault:
         raise ModelError(f"The messages {path}: {fault}", remedy=REMEDY)
     return found
+
+
+def numberless(sentence: str) -> str:
+    """Return a sentence with a slot for the number of the cylinder in it.
+
+    Examples
+    --------
+    >>> numberless("Spark plug of cylinder 3 out.")
+    'Spark plug of cylinder {n} out.'
+    """
+    return CYLINDER.sub("cylinder {n}", sentence)
 
 
 def sentences(table: Any, at: str = "") -> Iterator[tuple[str, str]]:
