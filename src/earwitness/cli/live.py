@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from earwitness.session.live.inspection import LiveInspection
     from earwitness.session.live.keeping import Keeper
     from earwitness.session.live.naming import Naming
+    from earwitness.session.messages.catalogue import Catalogue
     from earwitness.session.settings import Settings
     from earwitness.session.snapshot import Board, Press, Snapshot
 
@@ -86,7 +87,7 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
         named: Naming | None = desk.lead(asking)
         return named
 
-    with _shown(desk, board, wanted, told), _saving_on_ctrl_c(desk):
+    with _shown(desk, board, wanted, told, words), _saving_on_ctrl_c(desk):
         keeper = preparing.begun(prepared, told, name)
         if keeper is None:
             say("No engine was named, so nothing was begun.")
@@ -97,14 +98,16 @@ def inspect(wanted: Wanted, *, as_json: bool) -> None:
 
 
 @contextlib.contextmanager
-def _shown(desk: Desk, board: Board, wanted: Wanted, told: Settings) -> Iterator[None]:
+def _shown(
+    desk: Desk, board: Board, wanted: Wanted, told: Settings, words: Catalogue
+) -> Iterator[None]:
     """Show the inspection here, and on a page if that is wanted; take in what is typed."""
     with contextlib.ExitStack() as stack:
         if wanted.page:
             from earwitness import display
 
             page = stack.enter_context(
-                display.serve(board, desk.post, port=told.page_port, lan=wanted.lan)
+                display.serve(board, desk.post, port=told.page_port, lan=wanted.lan, words=words)
             )
             _say_where(page)
         say(KEYS)
