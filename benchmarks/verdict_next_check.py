@@ -16,10 +16,10 @@ from statistics import mean, median
 
 import numpy as np
 
+from earwitness.diagnosis.decision.next_check import Check, checks, gain_bit
 from earwitness.diagnosis.evidence import CylinderEvidence
 from earwitness.diagnosis.judge import case_of, judge_cylinder
 from earwitness.diagnosis.likelihoods import MINUTES
-from earwitness.diagnosis.next_check import Check, checks, gain_bit
 from verdict_bench import Bench, on_bench
 from verdict_engines import LIMIT, SUPPLY_KPA, draw_engine
 

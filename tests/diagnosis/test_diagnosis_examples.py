@@ -12,9 +12,10 @@ import pytest
 SCRIPT = Path(__file__).parents[2] / "benchmarks" / "verdict_population.py"
 
 
-@pytest.mark.parametrize(
-    "name", ["clues", "hypotheses", "leak", "lookup", "repair", "takes", "verdict"]
-)
+FORWARD = [f"forward.{name}" for name in ("clues", "leak", "lookup", "takes")]
+
+
+@pytest.mark.parametrize("name", ["hypotheses", "repair", "verdict", *FORWARD])
 def test_docstring_examples(name):
     module = import_module(f"earwitness.diagnosis.{name}")
     result = doctest.testmod(module)

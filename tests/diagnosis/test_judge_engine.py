@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from earwitness.diagnosis.across import context_of
+from earwitness.diagnosis.forward.across import context_of
 from earwitness.diagnosis.judge import judge_engine
 from earwitness.diagnosis.repair import AREA_OF, REPAIRS, areas_of, deepest
 from earwitness.diagnosis.verdict import to_json

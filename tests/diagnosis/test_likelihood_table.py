@@ -5,8 +5,16 @@ import math
 import pytest
 
 from earwitness.diagnosis.evidence import CylinderEvidence
+from earwitness.diagnosis.forward.leak import leak_of, mach, p_leakage
+from earwitness.diagnosis.forward.lookup import (
+    at_nominal_limit,
+    level_db,
+    p_bubbles,
+    p_checked,
+    p_wet,
+    prior,
+)
 from earwitness.diagnosis.hypotheses import OWN_POINT, SEALS, SET_UP_CAUSES, Way, parts, ways
-from earwitness.diagnosis.leak import leak_of, mach, p_leakage
 from earwitness.diagnosis.likelihoods import (
     ALL_ALIKE,
     BUBBLES,
@@ -19,14 +27,6 @@ from earwitness.diagnosis.likelihoods import (
     PRIOR,
     SET_UP_SHARES,
     WET,
-)
-from earwitness.diagnosis.lookup import (
-    at_nominal_limit,
-    level_db,
-    p_bubbles,
-    p_checked,
-    p_wet,
-    prior,
 )
 from earwitness.gauges.orifice import leak_size
 

@@ -4,13 +4,13 @@ import math
 
 import pytest
 
-from earwitness.diagnosis.clues import Case, Clue, posterior
+from earwitness.diagnosis.decision.next_check import Check, best_check, checks, gain_bit
 from earwitness.diagnosis.evidence import ALONE, EngineContext
+from earwitness.diagnosis.forward.clues import Case, Clue, posterior
+from earwitness.diagnosis.forward.lookup import prior
 from earwitness.diagnosis.hypotheses import Way
 from earwitness.diagnosis.judge import case_of as case_of_evidence
 from earwitness.diagnosis.judge import judge_cylinder
-from earwitness.diagnosis.lookup import prior
-from earwitness.diagnosis.next_check import Check, best_check, checks, gain_bit
 
 ILL, WELL = Way("exhaust-valve", ("exhaust-valve",)), Way("sealed", ("sealed",))
 

@@ -7,7 +7,7 @@ from importlib.resources import files
 
 import pytest
 
-from earwitness.report import figures
+from earwitness.report.pictures import figures
 
 
 def relative_luminance(colour: str) -> float:

@@ -18,10 +18,10 @@ from PIL import Image
 from scipy import signal
 
 from earwitness.audio.recording import Recording
-from earwitness.report import drawing, figures
-from earwitness.report.drawing import ticks
-from earwitness.report.figures import Part, parts_of, take_picture
-from earwitness.report.spectrogram import COLUMNS, ROWS, image_uri, spectrogram_db
+from earwitness.report.pictures import drawing, figures
+from earwitness.report.pictures.drawing import ticks
+from earwitness.report.pictures.figures import Part, parts_of, take_picture
+from earwitness.report.pictures.spectrogram import COLUMNS, ROWS, image_uri, spectrogram_db
 
 if TYPE_CHECKING:
     from earwitness.units import Samples

@@ -16,9 +16,9 @@ import pytest
 from earwitness.engine.layout import engine_layout
 from earwitness.record.archive import LeftOut, read_archive
 from earwitness.record.history import engine_history
-from earwitness.report.history_page import render_history
-from earwitness.report.history_tables import COLUMNS, SCHEMA, to_csv, to_json
-from earwitness.report.history_words import summary
+from earwitness.report.history.page import render_history
+from earwitness.report.history.tables import COLUMNS, SCHEMA, to_csv, to_json
+from earwitness.report.history.words import summary
 from page_reader import Reader
 from years_of_engines import Cylinder, write_visit, write_years
 

@@ -12,7 +12,7 @@ from earwitness.diagnosis.repair import REPAIRS
 from earwitness.record import model
 from earwitness.record.identity import Identity
 from earwitness.record.store import read_record
-from earwitness.report.paragraph import complaint_cause_correction
+from earwitness.report.sections.paragraph import complaint_cause_correction
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -10,9 +10,9 @@ import pytest
 
 from earwitness.record import model
 from earwitness.record.store import read_record
-from earwitness.report import review
 from earwitness.report.page_words import words_of_page
-from earwitness.report.review import review_of
+from earwitness.report.sections import review
+from earwitness.report.sections.review import review_of
 
 if TYPE_CHECKING:
     from pathlib import Path

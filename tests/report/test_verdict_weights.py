@@ -21,7 +21,7 @@ from earwitness.record.store import read_record
 from earwitness.report.html import render_html
 from earwitness.report.page import verdict_title
 from earwitness.report.page_words import words_of_page
-from earwitness.report.weighing import BY_HAND, odds, probability_of, signed, weighing
+from earwitness.report.sections.weighing import BY_HAND, odds, probability_of, signed, weighing
 from earwitness.report.words import COST
 from years_of_engines import VAN, Cylinder, write_visit, write_years
 

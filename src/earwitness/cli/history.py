@@ -15,9 +15,9 @@ from earwitness.errors import EarwitnessError, StorageError
 from earwitness.record.archive import read_archive
 from earwitness.record.durable import replace_file
 from earwitness.record.history import EngineHistory, engine_history
-from earwitness.report.history_page import evidence_of, render_history, rows_of, silent_places
-from earwitness.report.history_tables import to_csv, to_json
-from earwitness.report.history_words import KNOWN_BY, scatter_sentences, summary
+from earwitness.report.history.page import evidence_of, render_history, rows_of, silent_places
+from earwitness.report.history.tables import to_csv, to_json
+from earwitness.report.history.words import KNOWN_BY, scatter_sentences, summary
 from earwitness.report.words import made_visible
 
 if TYPE_CHECKING:

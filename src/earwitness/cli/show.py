@@ -116,7 +116,7 @@ def verdict(result: EngineVerdict, *, as_json: bool) -> None:
     """Print the verdict: one line per cylinder, then the engine's."""
     from earwitness.cli.weights import print_weights
     from earwitness.diagnosis.verdict import percent_sure, to_json
-    from earwitness.report.weighing import BY_HAND
+    from earwitness.report.sections.weighing import BY_HAND
 
     if as_json:
         _json(to_json(result))
@@ -238,7 +238,7 @@ def devices(system: AudioSystem, *, as_json: bool) -> None:
 
 def _why(cylinder: CylinderVerdict) -> list[str]:
     """Reasons beside the weights, flags and the next check of one cylinder, as lines."""
-    from earwitness.report.weighing import reasons_beside
+    from earwitness.report.sections.weighing import reasons_beside
 
     flags = [f"flags: {', '.join(cylinder.flags)}"] if cylinder.flags else []
     following = [f"next: {cylinder.next_check}"] if cylinder.next_check else []

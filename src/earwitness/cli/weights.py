@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from earwitness.cli.terminal import wrapped
-from earwitness.report.weighing import weighing
+from earwitness.report.sections.weighing import weighing
 
 if TYPE_CHECKING:
     from earwitness.diagnosis.verdict import CylinderVerdict

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.across import context_of
-from earwitness.diagnosis.clues import Case, build_case
-from earwitness.diagnosis.decide import decide
+from earwitness.diagnosis.decision.decide import decide
+from earwitness.diagnosis.decision.next_check import next_check
+from earwitness.diagnosis.decision.patterns import patterns
+from earwitness.diagnosis.decision.reasons import flags_of, reasons_of, weights_of
 from earwitness.diagnosis.evidence import ALONE
+from earwitness.diagnosis.forward.across import context_of
+from earwitness.diagnosis.forward.clues import Case, build_case
 from earwitness.diagnosis.hypotheses import (
     SEALED,
     SET_UP,
@@ -18,9 +21,6 @@ from earwitness.diagnosis.hypotheses import (
     ways,
 )
 from earwitness.diagnosis.likelihoods import COMMIT_AT, SET_UP_SHARES
-from earwitness.diagnosis.next_check import next_check
-from earwitness.diagnosis.patterns import patterns
-from earwitness.diagnosis.reasons import flags_of, reasons_of, weights_of
 from earwitness.diagnosis.repair import REPAIRS, Area, areas_of, deepest
 from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict, Ranked, percent_sure
 from earwitness.engine.cautions import cautions
@@ -29,8 +29,8 @@ from earwitness.gauges.leakage import check_limit_percent
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from earwitness.diagnosis.decision.patterns import Pattern
     from earwitness.diagnosis.evidence import CylinderEvidence, EngineContext
-    from earwitness.diagnosis.patterns import Pattern
     from earwitness.engine.layout import EngineLayout
 
 

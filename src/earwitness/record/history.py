@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from earwitness.acoustics.proof.rise import NORMAL_95
-from earwitness.diagnosis.takes import hiss_level_db
+from earwitness.diagnosis.forward.takes import hiss_level_db
 from earwitness.diagnosis.trend import (
     LEAST_REPEATS,
     SCATTER,

@@ -12,10 +12,10 @@ from earwitness.engine.cautions import cautions
 from earwitness.engine.listening_points import listening_points
 from earwitness.record.identity import PEOPLE, in_order
 from earwitness.report import words
-from earwitness.report.paragraph import complaint_cause_correction
-from earwitness.report.review import Review, review_of
-from earwitness.report.takes import TakeView, take_view
-from earwitness.report.weighing import BY_HAND, Weighing, reasons_beside, weighing
+from earwitness.report.sections.paragraph import complaint_cause_correction
+from earwitness.report.sections.review import Review, review_of
+from earwitness.report.sections.takes import TakeView, take_view
+from earwitness.report.sections.weighing import BY_HAND, Weighing, reasons_beside, weighing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from earwitness.diagnosis.verdict import CylinderVerdict, EngineVerdict
     from earwitness.record.model import Inspection, Utterance
     from earwitness.record.readings import Reading
-    from earwitness.report.takes import Sounds
+    from earwitness.report.sections.takes import Sounds
     from earwitness.speech.dictation import Heard
 
 SET_UP_POINTS = ("adapter", "control")

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Literal
 
 from earwitness.engine.layout import CYCLE_DEG
 from earwitness.engine.listening_points import PLUG_HOLE_PREFIX, TAILPIPES
-from earwitness.report.drawing import line, text
 from earwitness.report.pdf import printed
+from earwitness.report.pictures.drawing import line, text
 from earwitness.report.setting import set_plan_sheet
 
 if TYPE_CHECKING:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from jinja2 import Environment
 
-    from earwitness.report.history_page import HistoryView
+    from earwitness.report.history.page import HistoryView
     from earwitness.report.page import Page
     from earwitness.report.plan_sheet import SheetView
 

@@ -6,17 +6,17 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from earwitness.acoustics.across import across_points
-from earwitness.diagnosis.clues import point_words
-from earwitness.diagnosis.decide import over_limit
+from earwitness.diagnosis.decision.decide import over_limit
 from earwitness.diagnosis.evidence import heard, like_control
+from earwitness.diagnosis.forward.clues import point_words
 from earwitness.diagnosis.hypotheses import in_words, is_leak, own_points
 from earwitness.diagnosis.verdict import Weight
 from earwitness.gauges.orifice import leak_size
 
 if TYPE_CHECKING:
-    from earwitness.diagnosis.clues import Case
-    from earwitness.diagnosis.decide import Decision
+    from earwitness.diagnosis.decision.decide import Decision
     from earwitness.diagnosis.evidence import CylinderEvidence
+    from earwitness.diagnosis.forward.clues import Case
 
 LEAST_WEIGHT_DB = 1.0
 """Weight below which a clue is not worth a sentence [decibans]. I. J. Good: about the smallest

@@ -7,9 +7,9 @@ import statistics
 from typing import TYPE_CHECKING
 
 from earwitness.diagnosis.evidence import EngineContext, heard, loudest, neighbour_at
-from earwitness.diagnosis.leak import hiss_strength_db
+from earwitness.diagnosis.forward.leak import hiss_strength_db
+from earwitness.diagnosis.forward.takes import take_of
 from earwitness.diagnosis.likelihoods import BLOW_BY_ALIKE_DB, SOUND_BELOW
-from earwitness.diagnosis.takes import take_of
 from earwitness.engine.listening_points import plug_hole
 from earwitness.gauges.compression import LOWEST_OF_HIGHEST
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from earwitness.diagnosis.forward.lookup import at_nominal_limit, leak_size, level_db
 from earwitness.diagnosis.likelihoods import (
     BLOW_BY_DB,
     GAP_DB,
@@ -23,7 +24,6 @@ from earwitness.diagnosis.likelihoods import (
     STRENGTH_UNREAD_DB,
     Spread,
 )
-from earwitness.diagnosis.lookup import at_nominal_limit, leak_size, level_db
 from earwitness.gauges import orifice
 from earwitness.gauges.leakage import check_leakage_percent
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.across import all_alike
-from earwitness.diagnosis.decide import over_limit
+from earwitness.diagnosis.decision.decide import over_limit
 from earwitness.diagnosis.evidence import heard
+from earwitness.diagnosis.forward.across import all_alike
 from earwitness.diagnosis.hypotheses import SET_UP, UNDETERMINED, parts
 from earwitness.gauges.compression import compression_rules
 

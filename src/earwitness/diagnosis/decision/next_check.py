@@ -11,8 +11,10 @@ from dataclasses import dataclass
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.clues import add_up, bubbles_of, point_words
 from earwitness.diagnosis.evidence import ALONE, heard, neighbour_at
+from earwitness.diagnosis.forward.clues import add_up, bubbles_of, point_words
+from earwitness.diagnosis.forward.lookup import leak_size, most_telling, p_checked
+from earwitness.diagnosis.forward.sound import predicted
 from earwitness.diagnosis.hypotheses import in_words
 from earwitness.diagnosis.likelihoods import (
     BUBBLES,
@@ -23,8 +25,6 @@ from earwitness.diagnosis.likelihoods import (
     SIZE_EDGES,
     WET,
 )
-from earwitness.diagnosis.lookup import leak_size, most_telling, p_checked
-from earwitness.diagnosis.sound import predicted
 from earwitness.engine.listening_points import (
     RADIATOR,
     TAILPIPE,
@@ -36,8 +36,8 @@ from earwitness.engine.listening_points import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from earwitness.diagnosis.clues import Case
     from earwitness.diagnosis.evidence import CheckName, CylinderEvidence, EngineContext
+    from earwitness.diagnosis.forward.clues import Case
     from earwitness.diagnosis.hypotheses import Way
 
 LEAST_GAIN_BIT = 0.003

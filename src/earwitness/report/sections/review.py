@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.report import words
-from earwitness.report.takes import MEANINGS
+from earwitness.report.sections.takes import MEANINGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from earwitness.diagnosis.trend import FALSE_CHANGE, FOUND
-from earwitness.report.history_pictures import Pictured, pictures
-from earwitness.report.history_words import (
+from earwitness.report.history.pictures import Pictured, pictures
+from earwitness.report.history.words import (
     KNOWN_BY,
     name_of,
     number,

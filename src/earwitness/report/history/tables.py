@@ -8,7 +8,7 @@ import math
 from typing import TYPE_CHECKING
 
 from earwitness.diagnosis.trend import FALSE_CHANGE, FOUND
-from earwitness.report.history_words import scatter_sentences, sentence, summary
+from earwitness.report.history.words import scatter_sentences, sentence, summary
 from earwitness.report.words import made_visible
 
 if TYPE_CHECKING:

@@ -5,19 +5,20 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis import likelihoods, lookup
-from earwitness.diagnosis.clues import bubbles_of, sound_text
+from earwitness.diagnosis import likelihoods
 from earwitness.diagnosis.evidence import heard
+from earwitness.diagnosis.forward import lookup
+from earwitness.diagnosis.forward.clues import bubbles_of, sound_text
+from earwitness.diagnosis.forward.sound import p_louder, p_missed
 from earwitness.diagnosis.hypotheses import SEALED, in_words
 from earwitness.diagnosis.likelihoods import CONTRADICTED_BELOW, FALSE_HISS
-from earwitness.diagnosis.sound import p_louder, p_missed
 from earwitness.gauges.compression import wet_test
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from earwitness.diagnosis.clues import Case
     from earwitness.diagnosis.evidence import CylinderEvidence, EngineContext
+    from earwitness.diagnosis.forward.clues import Case
     from earwitness.diagnosis.hypotheses import Way
     from earwitness.diagnosis.likelihoods import Row
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis.clues import bubbles_of, point_words
-from earwitness.diagnosis.contradiction import contradiction
+from earwitness.diagnosis.decision.contradiction import contradiction
 from earwitness.diagnosis.evidence import heard, loudest
+from earwitness.diagnosis.forward.clues import bubbles_of, point_words
 from earwitness.diagnosis.hypotheses import (
     SEALED,
     SEALS,
@@ -22,8 +22,8 @@ from earwitness.diagnosis.verdict import percent_sure
 from earwitness.gauges.compression import LOWEST_OF_HIGHEST
 
 if TYPE_CHECKING:
-    from earwitness.diagnosis.clues import Case
     from earwitness.diagnosis.evidence import CylinderEvidence, EngineContext
+    from earwitness.diagnosis.forward.clues import Case
     from earwitness.diagnosis.hypotheses import Way
     from earwitness.diagnosis.verdict import Ranked
 

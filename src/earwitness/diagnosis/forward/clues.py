@@ -12,11 +12,12 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from earwitness.diagnosis import likelihoods, lookup
+from earwitness.diagnosis import likelihoods
 from earwitness.diagnosis.evidence import heard
-from earwitness.diagnosis.leak import UNREAD, Leak, in_this_shop, leak_of, p_leakage
-from earwitness.diagnosis.sound import Joint, joint
-from earwitness.diagnosis.takes import Take, take_of
+from earwitness.diagnosis.forward import lookup
+from earwitness.diagnosis.forward.leak import UNREAD, Leak, in_this_shop, leak_of, p_leakage
+from earwitness.diagnosis.forward.sound import Joint, joint
+from earwitness.diagnosis.forward.takes import Take, take_of
 from earwitness.engine.listening_points import CONTROL
 from earwitness.gauges.compression import check_compression_kpa, wet_test
 

@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from earwitness.diagnosis.forward.lookup import level_db
+from earwitness.diagnosis.forward.takes import Take, hiss_level_db
 from earwitness.diagnosis.likelihoods import (
     BLOW_BY_APART_DB,
     BLOW_BY_DB,
@@ -39,15 +41,13 @@ from earwitness.diagnosis.likelihoods import (
     USUAL_DETECTABLE_DB,
     Spread,
 )
-from earwitness.diagnosis.lookup import level_db
-from earwitness.diagnosis.takes import Take, hiss_level_db
 from earwitness.engine.listening_points import CONTROL, plug_hole
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from earwitness.diagnosis.forward.leak import Leak
     from earwitness.diagnosis.hypotheses import Cause, Way
-    from earwitness.diagnosis.leak import Leak
     from earwitness.units import Floats
 
 HEARD_AS: dict[Cause, tuple[Cause, ...]] = {

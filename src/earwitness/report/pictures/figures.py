@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from earwitness.report.drawing import Panel, bar, line, marks, outline, text, ticks
-from earwitness.report.spectrogram import COLUMNS, image_uri, scale_uri
+from earwitness.report.pictures.drawing import Panel, bar, line, marks, outline, text, ticks
+from earwitness.report.pictures.spectrogram import COLUMNS, image_uri, scale_uri
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -11,8 +11,8 @@ from earwitness.acoustics.settings import DEFAULTS
 from earwitness.engine.listening_points import listening_points
 from earwitness.errors import EarwitnessError
 from earwitness.report import words
-from earwitness.report.figures import parts_of, take_picture
 from earwitness.report.listening_copy import copy_of_cycled, copy_of_pair
+from earwitness.report.pictures.figures import parts_of, take_picture
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -10,15 +10,24 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from earwitness.report.drawing import FRAME_COLOUR, Panel, bar, line, marks, outline, text, ticks
-from earwitness.report.figures import FOUND_COLOUR, INK, ON_COLOUR
-from earwitness.report.history_tables import interval
-from earwitness.report.history_words import (
+from earwitness.report.history.tables import interval
+from earwitness.report.history.words import (
     DIGITS,
     QUANTITIES,
     headlines,
     outcome,
 )
+from earwitness.report.pictures.drawing import (
+    FRAME_COLOUR,
+    Panel,
+    bar,
+    line,
+    marks,
+    outline,
+    text,
+    ticks,
+)
+from earwitness.report.pictures.figures import FOUND_COLOUR, INK, ON_COLOUR
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -1,0 +1,1 @@
+"""From likelihoods to what is said: committed or not, reasons, contradictions, the next check."""

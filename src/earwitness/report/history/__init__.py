@@ -1,0 +1,1 @@
+"""The page that compares the visits of one engine."""

@@ -1,0 +1,1 @@
+"""Pictures as SVG: bars, levels over points, spectrograms."""
