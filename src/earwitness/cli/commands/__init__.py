@@ -1,0 +1,1 @@
+"""The commands as they are typed: arguments, help and examples, one call each."""
