@@ -168,6 +168,17 @@ def test_a_weekly_dose_is_eighty_decibels_for_forty_hours():
     assert louder.share_of_week == pytest.approx(2 * dose.share_of_week, rel=1e-3)
 
 
+@pytest.mark.parametrize(
+    ("level_db", "hours"),
+    [(80, 40), (83, 20), (86, 10), (89, 5), (92, 2.5), (95, 1.25), (98, 0.625), (101, 0.3125)],
+)
+def test_each_three_decibels_halve_the_time(level_db, hours):
+    """WHO and ITU, Safe listening devices and systems (2019), weekly times: from memory."""
+    dose = Dose(FS, full_scale_db=level_db - 1.3)
+    dose.feed(tone(1000, 1.0))
+    assert dose.share_of_week * hours * 3600 == pytest.approx(1.0, rel=0.02)
+
+
 def test_headphones_that_are_not_calibrated_are_taken_as_loud():
     assert not Dose(FS).calibrated
     counted, known = Dose(FS), Dose(FS, full_scale_db=110.0)
