@@ -8,9 +8,22 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from earwitness.acoustics.bubbles.events import find_bubbles, radius_mm
+from earwitness.acoustics.bubbles.events import (
+    BUBBLES,
+    BubbleStream,
+    Listened,
+    find_bubbles,
+    radius_mm,
+    sorted_out,
+)
 from earwitness.acoustics.bubbles.rate import compare_rates, count_bubbles
-from earwitness.acoustics.bubbles.ringing import bank_power, time_constant_s, whitened
+from earwitness.acoustics.bubbles.ringing import (
+    Onset,
+    Ring,
+    bank_power,
+    time_constant_s,
+    whitened,
+)
 from earwitness.acoustics.hiss import score_cycled
 from earwitness.simulate import shop_events
 from earwitness.simulate.bubbles import bubbling, resonance_hz
@@ -166,3 +179,81 @@ def test_a_period_that_ends_first_is_refused(air_on: list[tuple[float, float]]) 
 def test_negative_counts_are_refused() -> None:
     with pytest.raises(ValueError, match="negative"):
         compare_rates(-1, 1.0, 0, 1.0)
+
+
+Sound = tuple[float, float, float, bool]
+"""Time [s], frequency [Hz], level [dB], and whether one damped tone explains it."""
+
+
+def told_apart(sounds: list[Sound]) -> Listened:
+    heard = [Onset(at, f, db, 0.9 if tone else 0.2, 0.0) for at, f, db, tone in sounds]
+    rings = [Ring(at, f, 1.0, 0.95, 20.0, db) if tone else None for at, f, db, tone in sounds]
+    return sorted_out(heard, rings, BUBBLES)
+
+
+@pytest.mark.parametrize(
+    ("sounds", "bubbles"),
+    [
+        ([(1 + 0.4 * k, 1500.0, 30.0, True) for k in range(8)], 8),
+        ([(1 + 0.08 * k, 1500.0, 30.0, True) for k in range(8)], 0),
+        ([(1 + 0.008 * k, 900.0, 30.0, True) for k in range(8)], 0),
+        ([(1 + 0.013 * k, 600.0 + 110 * k, 30.0, False) for k in range(25)], 0),
+        ([(1.0, 1500.0, 30.0, True), (1.004, 4000.0, 25.0, False)], 1),
+        ([(1.0, 1500.0, 30.0, True), (1.004, 4000.0, 35.0, False)], 0),
+        ([(1.0, 1500.0, 30.0, True), (1.03, 1600.0, 26.0, False), (1.06, 3000.0, 24.0, True)], 2),
+        ([(1.0, 1500.0, 30.0, True), (1.05, 3000.0, 33.0, False)], 0),
+        ([(1.0, 800.0, 30.0, True), (1.02, 2500.0, 28.0, True)], 2),
+        ([(1.0, 800.0, 30.0, True), (1.02, 820.0, 26.0, True)], 1),
+    ],
+    ids=[
+        "equal bubbles, two a second",
+        "a ratchet, twelve a second",
+        "a voice",
+        "a rattle",
+        "a splash with it",
+        "a louder clang with it",
+        "its own tail hides no other",
+        "a louder clang beside it",
+        "two at once",
+        "a bubble and its echo",
+    ],
+)
+def test_a_bubble_is_told_by_what_is_around_it(sounds: list[Sound], bubbles: int) -> None:
+    assert len(told_apart(sounds).bubbles) == bubbles
+
+
+def test_bubbles_in_a_rattle_are_not_believed() -> None:
+    rattle = [(1 + 0.02 * k, 600.0 + 130 * k, 28.0, False) for k in range(25)]
+    alone, among = (1.25, 1500.0, 30.0, True), [(1.25, 1500.0, 30.0, True), *rattle]
+    assert len(told_apart([alone]).bubbles) == 1
+    assert len(told_apart(among).bubbles) == 0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [997, 65_536])
+def test_the_size_of_blocks_changes_no_bubble(size: int) -> None:
+    """Pieces begin at fixed samples: 12.5 s at 16 kHz, cut in blocks of any size."""
+    made = bubbling(np.random.default_rng(16), 16_000, 12.5, 60.0)
+    sound = noise(17, 12.5, 16_000) + 20 * made.samples
+    stream = BubbleStream(16_000)
+    for start in range(0, len(sound), size):
+        stream.feed(sound[start : start + size])
+    split, whole = stream.finish(), find_bubbles(sound, 16_000)
+    assert split.bubbles == whole.bubbles
+    assert split.deaf_s == whole.deaf_s
+    assert len(whole.bubbles) > 5
+
+
+@pytest.mark.slow
+def test_no_bubble_is_lost_or_doubled_where_pieces_meet() -> None:
+    """One bubble each tenth of a second, of its own frequency, about the seams at 8 and 16 s."""
+    at_s = np.concatenate([np.arange(7.5, 8.5, 0.1), np.arange(15.5, 16.5, 0.1)])
+    sound, t = noise(18, 26.0, 16_000), np.arange(1600) / 16_000
+    for k, at in enumerate(at_s):
+        f = 700.0 * 1.19 ** (k % 10)
+        ring = np.exp(-t / float(time_constant_s(f))) * np.sin(2 * np.pi * f * t)
+        shop_events.add_at(sound, 25 * ring, round(at * 16_000))
+    heard = find_bubbles(sound, 16_000).bubbles
+    nearest = [min(range(len(at_s)), key=lambda k: abs(at_s[k] - b.at_s)) for b in heard]
+    assert len(set(nearest)) == len(nearest)
+    assert len(nearest) >= len(at_s) - 2

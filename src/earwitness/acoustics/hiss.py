@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from earwitness.acoustics.bands import bands_for
-from earwitness.acoustics.bubbles.events import BUBBLES
-from earwitness.acoustics.bubbles.rate import count_bubbles
+from earwitness.acoustics.bubbles.events import BUBBLES, BubbleStream
+from earwitness.acoustics.bubbles.rate import rate_of
 from earwitness.acoustics.finding import Finding, Floors, Grade
 from earwitness.acoustics.proof.cycles import Periods, Proof, least_p, periods_from, prove
 from earwitness.acoustics.proof.pair import grade_of_rise, screen, screening_grade
@@ -33,7 +33,7 @@ from earwitness.engine.listening_points import RADIATOR
 from earwitness.errors import SheetError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from typing import Any
 
     from numpy.typing import NDArray
@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 
     Sound = NDArray[Any]
 
-__all__ = ["DEFAULTS", "HissSettings", "score_cycled", "score_pair"]
+__all__ = ["DEFAULTS", "HissSettings", "score_blocks", "score_cycled", "score_pair"]
 
 
 def score_cycled(
@@ -88,10 +88,39 @@ def score_cycled(
     ValueError
         If `samples` has more than two dimensions or `fs` is not positive.
     """
+    ambient = None if reference is None else [reference]
+    return score_blocks([samples], fs, air_on_s, point=point, reference=ambient, settings=settings)
+
+
+def score_blocks(
+    blocks: Iterable[Sound],
+    fs: int,
+    air_on_s: Sequence[tuple[float, float]],
+    *,
+    point: str | None = None,
+    reference: Iterable[Sound] | None = None,
+    settings: HissSettings = DEFAULTS,
+) -> Finding:
+    """Return what an air-cycled take shows that comes in blocks, in memory that does not grow.
+
+    Parameters
+    ----------
+    blocks, reference : iterable of ndarray
+        The take and an ambient microphone, each block as `score_cycled` takes the whole; the size
+        of the blocks changes no bit.
+    fs, air_on_s, point, settings
+        As for `score_cycled`.
+
+    Raises
+    ------
+    SheetError, ValueError
+        As `score_cycled`.
+    """
     _check_order(air_on_s)
-    probe = _probe(samples, fs)
     blank = _Blank("cycles", point, fs)
-    heard = _heard(probe, fs, air_on_s, settings)
+    wet = point == RADIATOR and fs >= BUBBLES.rate_hz
+    bubbles = BubbleStream(fs) if wet else None
+    heard = _heard(blocks, fs, air_on_s, settings, bubbles)
     flags = heard.flags
     if refuses(flags):
         return blank.refused(flags)
@@ -100,15 +129,14 @@ def score_cycled(
         return blank.refused({"too-short"})
     ambient = None
     if reference is not None:
-        ambient = _ambient(reference, len(probe), fs, air_on_s, settings)
-    if reference is not None and ambient is None:
-        flags.add("reference-ignored")
+        ambient = _ambient(reference, heard, fs, air_on_s, settings)
+        flags |= {"reference-ignored"} if ambient is None else set()
     found = _score_stretches(blank, heard, ambient, settings)
-    if point != RADIATOR or fs < BUBBLES.rate_hz:
+    if bubbles is None:
         return found
     guard_s = settings.guard_after_s
-    sound = probe.astype(np.float64)
-    return replace(found, bubbles=count_bubbles(sound, fs, air_on_s, guard_s=guard_s))
+    count = rate_of(bubbles.finish(), heard.seconds, air_on_s, guard_s=guard_s)
+    return replace(found, bubbles=count)
 
 
 def score_pair(
@@ -143,11 +171,11 @@ def score_pair(
     ValueError
         If an array has more than two dimensions or a sample rate is not positive.
     """
-    off, on = _probe(baseline, baseline_fs), _probe(pressurised, pressurised_fs)
     blank = _Blank("pair", point, pressurised_fs)
     flags = {"screening-only"} | _mismatch(baseline, baseline_fs, pressurised, pressurised_fs)
     whole = replace(settings, guard_after_s=0.0, guard_before_s=0.0)
-    heard = [_heard(off, baseline_fs, (), whole), _heard(on, pressurised_fs, (), whole)]
+    takes = ((baseline, baseline_fs), (pressurised, pressurised_fs))
+    heard = [_heard([x], fs, (), whole) for x, fs in takes]
     flags = flags.union(*(h.flags for h in heard))
     if refuses(flags):
         return blank.refused(flags)
@@ -301,14 +329,14 @@ def _check_inside(air_on_s: Sequence[tuple[float, float]], seconds: float) -> No
 
 
 def _probe(samples: Sound, fs: int) -> Sound:
-    """First channel, in single precision if it came so, else in double, shape (frames,)."""
+    """First channel in single precision, shape (frames,)."""
     if fs <= 0:
         raise ValueError(f"fs={fs} must be positive")
     if samples.ndim not in (1, 2):
         raise ValueError(f"samples must have one or two dimensions, not {samples.ndim}")
     x = samples if samples.ndim == 1 else samples[:, :1].reshape(-1)
-    dtype = np.float32 if x.dtype == np.float32 else np.float64
-    return np.ascontiguousarray(x, dtype=dtype)
+    with np.errstate(over="ignore"):  # what is beyond any sound is found as not finite
+        return np.ascontiguousarray(x, dtype=np.float32)
 
 
 def _mismatch(a: Sound, a_fs: int, b: Sound, b_fs: int) -> set[str]:
@@ -318,26 +346,33 @@ def _mismatch(a: Sound, a_fs: int, b: Sound, b_fs: int) -> set[str]:
 
 
 def _heard(
-    probe: Sound, fs: int, air_on_s: Sequence[tuple[float, float]], settings: HissSettings
+    blocks: Iterable[Sound],
+    fs: int,
+    air_on_s: Sequence[tuple[float, float]],
+    settings: HissSettings,
+    bubbles: BubbleStream | None = None,
 ) -> Heard:
     stream = TakeStream(fs, settings, [turn for period in air_on_s for turn in period])
-    stream.feed(probe)
+    for block in blocks:
+        probe = _probe(block, fs)
+        stream.feed(probe)
+        if bubbles is not None:
+            bubbles.feed(probe)
     return stream.finish()
 
 
 def _ambient(
-    reference: Sound,
-    frames: int,
+    reference: Iterable[Sound],
+    heard: Heard,
     fs: int,
     air_on_s: Sequence[tuple[float, float]],
     settings: HissSettings,
 ) -> list[Floor] | None:
     """Return the floors of the ambient microphone's sound if it can serve."""
-    x = _probe(reference, fs)
-    if len(x) != frames:
+    other = _heard(reference, fs, air_on_s, settings)
+    if other.seconds != heard.seconds or other.flags & {"not-finite", "silent"}:
         return None
-    other = _heard(x, fs, air_on_s, settings)
-    return None if other.flags & {"not-finite", "silent"} else other.floors
+    return other.floors
 
 
 def _quietness(floors: list[Floor], settings: HissSettings) -> set[str]:

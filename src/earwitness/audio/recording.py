@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 from earwitness.errors import AudioFileError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
-    from typing import BinaryIO
+    from typing import Any, BinaryIO
 
     from earwitness.units import Samples
 
@@ -21,6 +22,8 @@ MAX_RATE_HZ = 384_000
 MIN_SECONDS = 0.1
 """Shortest file that is taken for a recording at all [s]. Chosen: shorter than any spoken word;
 whether a take is long enough to judge is the detector's business."""
+BLOCK_FRAMES = 65_536
+"""Samples a channel that are read at once [1]: 0.5 MB of two channels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,35 +82,94 @@ def read_recording(path: Path) -> Recording:
         sample that is no number, or has an unusable sample rate.
     """
     _check_file(path)
-    import soundfile as sf
-
-    try:
-        with sf.SoundFile(path) as f:
-            rate, subtype = f.samplerate, f.subtype
-            samples = f.read(dtype="float32", always_2d=True)
-    except (sf.LibsndfileError, RuntimeError, TypeError, ValueError) as e:
-        raise AudioFileError(f"{path} cannot be read as sound ({_reason(e)})") from e
-    _check_samples(path, samples, rate)
+    with _sound_file(path) as f:
+        rate, subtype = f.samplerate, f.subtype
+        samples = _read(path, f, -1)
+    _check_length(path, len(samples), rate)
+    _check_numbers(path, samples, rate, 0)
     return Recording(path, samples, int(rate), str(subtype))
 
 
-def _check_samples(path: Path, samples: Samples, rate: int) -> None:
-    import numpy as np
+@dataclass(frozen=True, slots=True)
+class RecordingFile:
+    """A recording on disk that is read block by block, however long it is."""
 
+    path: Path
+    sample_rate_hz: int
+
+    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[Samples]:
+        """Yield the samples in order, as `read_recording` gives them, shape (<= frames, channels).
+
+        Raises
+        ------
+        AudioFileError
+            If the file cannot be read to its end, or holds a sample that is no number.
+        """
+        done = 0
+        with _sound_file(self.path) as f:
+            while done < f.frames:
+                block = _read(self.path, f, frames)
+                if not len(block):
+                    raise AudioFileError(f"{self.path} ends after {done} of {f.frames} samples")
+                _check_numbers(self.path, block, self.sample_rate_hz, done)
+                done += len(block)
+                yield block
+
+
+def open_recording(path: Path) -> RecordingFile:
+    """Open a WAV or FLAC file that is to be read block by block.
+
+    Raises
+    ------
+    AudioFileError
+        As `read_recording`, for all that can be told without reading the samples.
+    """
+    _check_file(path)
+    with _sound_file(path) as f:
+        _check_length(path, f.frames, f.samplerate)
+        return RecordingFile(path, int(f.samplerate))
+
+
+def _sound_file(path: Path) -> Any:
+    import soundfile as sf
+
+    try:
+        return sf.SoundFile(path)
+    except (sf.LibsndfileError, RuntimeError, TypeError, ValueError) as e:
+        raise AudioFileError(f"{path} cannot be read as sound ({_reason(e)})") from e
+
+
+def _read(path: Path, f: Any, frames: int) -> Samples:
+    import soundfile as sf
+
+    try:
+        samples: Samples = f.read(frames, dtype="float32", always_2d=True)
+    except (sf.LibsndfileError, RuntimeError, TypeError, ValueError) as e:
+        raise AudioFileError(f"{path} cannot be read as sound ({_reason(e)})") from e
+    return samples
+
+
+def _check_length(path: Path, frames: int, rate: int) -> None:
     if not MIN_RATE_HZ <= rate <= MAX_RATE_HZ:
         raise AudioFileError(
             f"{path} says it has {rate} samples a second, outside {MIN_RATE_HZ} to {MAX_RATE_HZ}"
         )
-    if not len(samples):
+    if not frames:
         raise AudioFileError(f"{path} holds no samples")
-    if len(samples) < MIN_SECONDS * rate:
+    if frames < MIN_SECONDS * rate:
         raise AudioFileError(
-            f"{path} lasts only {1000 * len(samples) / rate:.3g} ms, too short to hold any sound"
+            f"{path} lasts only {1000 * frames / rate:.3g} ms, too short to hold any sound"
         )
+
+
+def _check_numbers(path: Path, samples: Samples, rate: int, before: int) -> None:
+    import numpy as np
+
     bad = np.flatnonzero(~np.isfinite(samples).all(axis=1))
     if len(bad):
         raise AudioFileError(
-            f"{path} holds samples that are no numbers, the first at {bad[0] / rate:.3f} s"
+            f"{path} holds samples that are no numbers, the first at "
+            f"{(before + bad[0]) / rate:.3f} s"
         )
 
 

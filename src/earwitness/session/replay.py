@@ -6,8 +6,8 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.acoustics.hiss import score_cycled, score_pair
-from earwitness.audio.recording import read_recording
+from earwitness.acoustics.hiss import score_blocks, score_pair
+from earwitness.audio.recording import open_recording, read_recording
 from earwitness.diagnosis.judge import judge_engine
 from earwitness.engine.listening_points import require_listening_point
 from earwitness.errors import EarwitnessError
@@ -266,19 +266,15 @@ def score(
     """
     if point is not None:
         require_listening_point(point)
-    first, *others = [read_recording(f) for f in files]
-    if not air_on_s:
-        second = others[0]
-        return score_pair(
-            first.samples,
-            first.sample_rate_hz,
-            second.samples,
-            second.sample_rate_hz,
-            point=point,
+    if air_on_s:
+        take, *ambient = [open_recording(f) for f in files]
+        reference = ambient[0].blocks() if ambient else None
+        return score_blocks(
+            take.blocks(), take.sample_rate_hz, air_on_s, point=point, reference=reference
         )
-    reference = others[0].mono() if others else None
-    return score_cycled(
-        first.samples, first.sample_rate_hz, air_on_s, point=point, reference=reference
+    first, second = [read_recording(f) for f in files]
+    return score_pair(
+        first.samples, first.sample_rate_hz, second.samples, second.sample_rate_hz, point=point
     )
 
 

@@ -25,7 +25,7 @@ from earwitness.acoustics.finding import BubbleCount
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from earwitness.acoustics.bubbles.events import Bubble
+    from earwitness.acoustics.bubbles.events import Bubble, Listened
     from earwitness.units import Floats
 
     Stretch = tuple[float, float]
@@ -63,10 +63,31 @@ def count_bubbles(
     ValueError
         If an air-on period ends before it begins, or the sample rate is too low.
     """
+    heard = find_bubbles(samples, fs, settings)
+    return rate_of(heard, len(samples) / fs, air_on_s, guard_s=guard_s)
+
+
+def rate_of(
+    heard: Listened, seconds: float, air_on_s: Sequence[Stretch], *, guard_s: float = 0.6
+) -> BubbleCount:
+    """Return how bubbles that were heard follow the valve.
+
+    Parameters
+    ----------
+    heard : Listened
+        Bubbles of a take.
+    seconds : float
+        Its length [s].
+    air_on_s, guard_s
+        As for `count_bubbles`.
+
+    Raises
+    ------
+    ValueError
+        If an air-on period ends before it begins.
+    """
     if any(end <= begin for begin, end in air_on_s):
         raise ValueError(f"air_on_s={air_on_s!r}: a period ends before it begins")
-    seconds = len(samples) / fs
-    heard = find_bubbles(samples, fs, settings)
     on = [(begin + guard_s, end) for begin, end in air_on_s]
     edges = [0.0 - guard_s, *(edge for period in air_on_s for edge in period), seconds]
     off = [(a + guard_s, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]

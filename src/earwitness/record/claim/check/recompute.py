@@ -103,26 +103,28 @@ def score_again(folder: Path, take: model.Take) -> Finding:
     ValueError
         If the take does not name the recordings that its kind needs.
     """
-    from earwitness.acoustics.hiss import score_cycled, score_pair
-    from earwitness.audio.recording import read_recording
+    from earwitness.acoustics.hiss import score_blocks, score_pair
+    from earwitness.audio.recording import open_recording, read_recording
 
     wanted = (1, 2) if take.air_on_s else (2,)
     if len(take.audio) not in wanted:
         raise ValueError(f"it names {len(take.audio)} recordings")
-    first, *others = [read_recording(audio_file(folder, path)) for path in take.audio]
+    files = [audio_file(folder, path) for path in take.audio]
     if take.air_on_s:
-        return score_cycled(
-            first.samples,
-            first.sample_rate_hz,
+        probe, *ambient = [open_recording(file) for file in files]
+        return score_blocks(
+            probe.blocks(),
+            probe.sample_rate_hz,
             take.air_on_s,
             point=take.point,
-            reference=others[0].mono() if others else None,
+            reference=ambient[0].blocks() if ambient else None,
         )
+    first, second = [read_recording(file) for file in files]
     return score_pair(
         first.samples,
         first.sample_rate_hz,
-        others[0].samples,
-        others[0].sample_rate_hz,
+        second.samples,
+        second.sample_rate_hz,
         point=take.point,
     )
 
