@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from chromium import LEAST_CONTRAST, attentive_page, chromium
 from earwitness import display
 from earwitness.engine import test_plan as plans
 from earwitness.engine.layout import engine_layout
@@ -29,41 +30,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-CHROMIUM = "/usr/bin/chromium"
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 MOMENTS = inspection()
 SIZES = ((1280, 800), (800, 1280))
 PX_PER_MM = 96 / 25.4
 """CSS Values and Units Level 4, 6.2: 96 px are one inch."""
-LEAST_CONTRAST = """
-() => {
-  const lum = c => {
-    const linear = v => v <= .04045 ? v / 12.92 : ((v + .055) / 1.055) ** 2.4;
-    const [r, g, b] = c.map(v => linear(v / 255));
-    return .2126 * r + .7152 * g + .0722 * b;
-  };
-  const parse = s => s.match(/[\\d.]+/g).map(Number);
-  const ground = e => {
-    for (; e; e = e.parentElement) {
-      if (e.matches('circle.mine')) return parse(getComputedStyle(e).fill).slice(0, 3);
-      const c = parse(getComputedStyle(e).backgroundColor);
-      if (c.length < 4 || c[3] > 0) return c.slice(0, 3);
-    }
-    return [255, 255, 255];
-  };
-  let least = 21;
-  for (const e of document.querySelectorAll('body *')) {
-    if (!e.checkVisibility()) continue;
-    if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
-    const svg = e.namespaceURI.endsWith('svg');
-    const style = getComputedStyle(e);
-    const behind = e.matches('text.mine') ? e.parentElement.querySelector('circle.mine') : e;
-    const pair = [lum(parse(svg ? style.fill : style.color).slice(0, 3)), lum(ground(behind))];
-    least = Math.min(least, (Math.max(...pair) + .05) / (Math.min(...pair) + .05));
-  }
-  return least;
-}
-"""
 CAPITAL_PX = """
 id => {
   const style = getComputedStyle(document.getElementById(id));
@@ -140,23 +110,15 @@ class Bay:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    with chromium() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")
 def bay(browser: Any) -> Iterator[Bay]:
     board, taken = Board(), []
     with display.serve(board, taken.append) as served:
-        page = browser.new_page(viewport={"width": 1280, "height": 800})
-        page.said, page.asked = [], []
-        page.on("console", lambda message: page.said.append(message.text))
-        page.on("pageerror", lambda error: page.said.append(str(error)))
-        page.on("request", lambda request: page.asked.append(request.url))
+        page = attentive_page(browser, 1280, 800)
         page.goto(served.url)
         yield Bay(page, board, taken)
         page.close()
@@ -187,7 +149,7 @@ def test_it_is_read_from_across_the_shop(bay: Bay, size: tuple[int, int]) -> Non
     for name, moment in MOMENTS.items():
         bay.show(moment)
         assert bay.page.evaluate(CAPITAL_PX, "instruction") >= 17.5 * PX_PER_MM, name
-        assert bay.page.evaluate(LEAST_CONTRAST) >= 7, name
+        assert bay.page.evaluate(LEAST_CONTRAST, "body *") >= 7, name
         assert bay.page.evaluate("document.documentElement.scrollWidth") <= size[0], name
         assert bay.page.evaluate(HIDDEN_BUTTONS) == [], name
         sides = bay.page.locator("#bay button:visible").evaluate_all(
@@ -266,7 +228,7 @@ def test_another_place_is_chosen(bay: Bay, size: tuple[int, int]) -> None:
         "all => all.map(b => Math.min(b.offsetWidth, b.offsetHeight))"
     )
     assert min(sides) >= 20 * PX_PER_MM
-    assert bay.page.evaluate(LEAST_CONTRAST) >= 7
+    assert bay.page.evaluate(LEAST_CONTRAST, "body *") >= 7
     here = bay.page.locator("#chooser [aria-current=true]").all_inner_texts()
     assert here == ["3", "▶ tailpipe"]
     with bay.page.expect_response("**/press"):

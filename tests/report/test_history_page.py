@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from chromium import chromium
 from earwitness.engine.layout import engine_layout
 from earwitness.record.archive import LeftOut, read_archive
 from earwitness.record.history import engine_history
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 HOSTILE = '=cmd()<script>alert(1)</script>"\u202e&'
 LEFT_OUT = (LeftOut("old/claim", "the claim bag is defective: digest-differs"),)
-CHROMIUM = "/usr/bin/chromium"
 
 
 @pytest.fixture(scope="session")
@@ -183,18 +183,14 @@ def test_one_visit_compares_nothing(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_the_browser_has_nothing_to_complain_about(page: str, tmp_path: Path) -> None:
-    from playwright.sync_api import sync_playwright
-
     (tmp_path / "history.html").write_text(page, encoding="utf-8")
     said: list[str] = []
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with chromium() as browser:
         tab = browser.new_page(viewport={"width": 1000, "height": 900})
         tab.on("console", lambda message: said.append(message.text))
         tab.goto((tmp_path / "history.html").as_uri())
         wide = tab.evaluate("document.documentElement.scrollWidth > window.innerWidth")
         panel = tab.evaluate("document.querySelector('.panel').getBoundingClientRect().width")
-        browser.close()
     assert said == []
     assert not wide
     assert panel > 150

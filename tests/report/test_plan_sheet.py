@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 import pytest
 from pypdf import PdfReader
 
+from chromium import chromium
 from earwitness.engine.choosing import choose_tests
 from earwitness.engine.layout import engine_layout
 from earwitness.engine.test_plan import test_plan as plan_of
@@ -14,7 +15,6 @@ from earwitness.gauges.leakage import AC_43_13_1B_LIMIT, COMMON_PRACTICE_LIMIT
 from earwitness.report.plan_sheet import plan_sheet_html, plan_sheet_pdf
 
 FOUR = engine_layout(4, bore_mm=86, label="Harbour launch")
-CHROMIUM = "/usr/bin/chromium"
 PAPERS = {"a4": (841.89, 595.28), "letter": (792.0, 612.0)}
 """Width and height [1/72 in]: ISO 216 A4 is 297 by 210 mm, ANSI/ASME Y14.1 size A 11 by 8.5 in."""
 
@@ -153,11 +153,8 @@ def test_a_browser_prints_it_on_the_same_paper(paper):
 @pytest.mark.slow
 def test_a_browser_prints_the_fullest_engine_on_one_page_too():
     """In the typefaces of this machine, on the paper that the page names."""
-    from playwright.sync_api import sync_playwright
-
     plan, tests = plan_of(fullest(16, "petrol")), choose_tests("coolant-loss")
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with chromium() as browser:
         for paper, size in PAPERS.items():
             said = []
             page = browser.new_page()
@@ -168,4 +165,3 @@ def test_a_browser_prints_the_fullest_engine_on_one_page_too():
             assert [float(v) for v in printed.pages[0].mediabox[2:]] == pytest.approx(size, abs=1)
             assert len(printed.pages) == 1
             assert said == []
-        browser.close()
