@@ -94,6 +94,20 @@ def of_an_engine() -> dict[str, Snapshot]:
     return {**found, **warned}
 
 
+def of_leaks(count: int) -> Snapshot:
+    """The end of an inspection of four cylinders, of which so many leak."""
+    check = (
+        "Find top dead centre of the compression stroke again and read anew; it would settle it."
+    )
+    worst = replace(VERDICT, next_check=check)
+    rows = [
+        replace(worst, cylinder=n) if n <= count
+        else replace(worst, cylinder=n, text="a sound cylinder", sound=True)
+        for n in (1, 2, 3, 4)
+    ]  # fmt: skip
+    return replace(MOMENTS["done"], instruction=f"{count} cylinders leak", verdicts=tuple(rows))
+
+
 class Bay:
     """A served page in a browser, and what was asked on it."""
 
@@ -209,7 +223,8 @@ def test_the_meter_says_what_it_shows_and_that_it_decides_nothing(bay: Bay) -> N
 def test_nothing_is_cut_wherever_the_probe_is(bay: Bay, size: tuple[int, int]) -> None:
     """Nothing need be scrolled, with the widest of the page's typefaces (DejaVu Sans)."""
     bay.page.set_viewport_size({"width": size[0], "height": size[1]})
-    for name, moment in {**MOMENTS, **of_an_engine()}.items():
+    ends = {f"{n} leaks": of_leaks(n) for n in (0, 1, 2, 3, 4)}
+    for name, moment in {**MOMENTS, **of_an_engine(), **ends}.items():
         bay.show(moment)
         beyond = "[document.documentElement.scrollHeight - innerHeight, innerWidth]"
         assert bay.page.evaluate(beyond) == [0, size[0]], name

@@ -127,7 +127,9 @@ function showVerdicts({ verdicts }) {
       return row;
     }));
     const next = v.next_check ? [element("p", told("next_check", { text: v.next_check }))] : [];
-    return [title, rows, ...next];
+    const leak = element("article");
+    leak.append(title, rows, ...next);
+    return [leak];
   }));
 }
 
