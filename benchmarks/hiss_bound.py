@@ -28,10 +28,11 @@ import scipy.stats
 from earwitness.acoustics.bands import bands_for, window_length
 from earwitness.acoustics.floor import band_floor
 from earwitness.acoustics.hiss import is_steady
-from earwitness.acoustics.proof.cycles import labelings, periods_from, prove
+from earwitness.acoustics.proof.cycles import periods_from, prove
+from earwitness.acoustics.proof.rhythms import labelings
 from earwitness.acoustics.proof.rise import rise_by_shape, rise_over_cycles
 from earwitness.acoustics.proof.templates import expected_spectrum
-from earwitness.acoustics.settings import DEFAULTS
+from earwitness.acoustics.settings import DEFAULTS, HissSettings
 from earwitness.simulate.bay import Bay, air_schedule
 from earwitness.simulate.leak import valve_envelope
 from earwitness.simulate.shop_noise import frequency_grid
@@ -65,8 +66,9 @@ class Shop:
 class Listener:
     """Scores spectra as the package scores sound: same bands, floors and test."""
 
-    def __init__(self, fs: int) -> None:
+    def __init__(self, fs: int, settings: HissSettings = DEFAULTS) -> None:
         self.fs, self.bands, self.n = fs, bands_for(fs), window_length(fs)
+        self.settings = settings
         t = np.arange(self.n) / self.n
         hann = 0.5 - 0.5 * np.cos(2 * np.pi * t)
         self.window = (hann / np.sqrt((hann**2).sum())).astype(np.float32)
@@ -85,9 +87,10 @@ class Listener:
         edges = [0.0, *(t for on in air for t in on), SECONDS]
         hop, found = self.n // 2, []
         for a, b in pairwise(edges):
-            first = int(np.ceil((a + DEFAULTS.guard_after_s) * self.fs / hop))
-            end = int(np.floor((b - DEFAULTS.guard_before_s) * self.fs / hop)) - 1
-            found.append(band_floor(power[first:end].astype(np.float64), self.bands, DEFAULTS))
+            first = int(np.ceil((a + self.settings.guard_after_s) * self.fs / hop))
+            end = int(np.floor((b - self.settings.guard_before_s) * self.fs / hop)) - 1
+            part = power[first:end].astype(np.float64)
+            found.append(band_floor(part, self.bands, self.settings))
         middle = [(a + b) / 2 for a, b in pairwise(edges)]
         return found, middle
 
@@ -96,10 +99,10 @@ class Listener:
         floors, middle = power if isinstance(power, tuple) else self.floors(power, air)
         on = [bool(i % 2) for i in range(len(floors))]
         other = None if ambient is None else ambient[0]
-        periods = periods_from(floors, on, middle, self.bands, DEFAULTS, other)
+        periods = periods_from(floors, on, middle, self.bands, self.settings, other)
         expected = expected_spectrum(point, self.bands)
-        proof = prove(periods, expected, self.bands, DEFAULTS, deafness=deafness)
-        rise = rise_over_cycles(periods, self.bands, DEFAULTS)
+        proof = prove(periods, expected, self.bands, self.settings, deafness=deafness)
+        rise = rise_over_cycles(periods, self.bands, self.settings)
         return proof, rise_by_shape(rise, proof) if proof.p_value <= DEFAULTS.found_p else rise
 
 

@@ -9,7 +9,8 @@ import scipy.signal
 
 from earwitness.acoustics import bands as bands_module
 from earwitness.acoustics.hiss import HissSettings, is_steady, score_cycled
-from earwitness.acoustics.proof.cycles import Proof, labelings, least_p
+from earwitness.acoustics.proof.cycles import Proof
+from earwitness.acoustics.proof.rhythms import labelings, least_p
 from earwitness.acoustics.proof.rise import Rise
 from earwitness.acoustics.proof.templates import expected_spectrum
 from earwitness.acoustics.settings import DEFAULTS

@@ -14,6 +14,7 @@ BANDS = bands_for(48_000)
 ON = (False, True) * 6 + (False,)
 PER_DB = np.log(10) / 10
 SD = np.sqrt(BANDS.log_variance / 100)
+STILL = np.zeros((len(BANDS.centre_hz),) * 2)
 
 
 def floors(seed=0):
@@ -31,7 +32,7 @@ def proof(log_power, point="throttle-body"):
     middle = np.arange(13) * 3.4
     step = step_of(log_power, SD**2, DEFAULTS)
     alone = weights(log_power, step)
-    periods = Periods(log_power, silent, SD**2, ON, middle, np.ones(13), alone, step)
+    periods = Periods(log_power, silent, SD**2, ON, middle, np.ones(13), alone, step, STILL)
     expected = expected_spectrum(point, BANDS)
     return prove(periods, expected, BANDS, DEFAULTS, deafness=False)
 
@@ -160,7 +161,9 @@ def test_the_interval_of_a_rise_covers_the_truth(rows):
     for _ in range(600):
         x = np.broadcast_to(-18.0 + rng.standard_normal((rows, 1)) * 0.3 * PER_DB, (rows, len(SD)))
         ones = np.ones(rows)
-        periods = Periods(x, np.zeros_like(x), SD**2, on, np.arange(rows) * 1.0, ones, ones, None)
+        periods = Periods(
+            x, np.zeros_like(x), SD**2, on, np.arange(rows) * 1.0, ones, ones, None, STILL
+        )
         low, high = rise_over_cycles(periods, BANDS, DEFAULTS).interval_db
         covered += low <= 0 <= high
     assert 0.93 <= covered / 600 <= 0.98

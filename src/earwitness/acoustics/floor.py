@@ -1,6 +1,6 @@
 """The steady noise floor under a shop's transients, band by band.
 
-Impacts, voices and doors raise many bands at once, so frames are gated jointly within four groups
+Impacts, voices and doors raise many bands at once, so frames are gated jointly within three groups
 of bands; what is left is averaged with Tukey's biweight on the log power.
 
 References
@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from earwitness.acoustics.settings import HissSettings
     from earwitness.units import Floats
 
-GROUP_EDGES_HZ = (960.0, 2_500.0, 6_000.0)
-"""Frames are gated separately below, between and above these [Hz]. Chosen: decision 0010."""
+BLOCK_FRAMES = 24
+"""Frames of a block in which the floor may wander [1]: a quarter of a second. Chosen: decision
+0140."""
 GATE_ROUNDS = 8
 """Rounds of the biweight location [1]. Chosen: it moves by less than 0.01 dB in the last."""
 LEAST_WEIGHT = 0.05
@@ -40,6 +41,8 @@ class Floor:
     """Independent frames that the mean is worth [1]."""
     kept: float
     """Share of frames kept in the group of bands that kept fewest [1]."""
+    blocks: Floats
+    """Mean log power of all frames of each quarter of a second, shape (blocks, bands) [Np]."""
 
 
 def band_floor(power: Floats, bands: Bands, settings: HissSettings) -> Floor:
@@ -57,7 +60,7 @@ def band_floor(power: Floats, bands: Bands, settings: HissSettings) -> Floor:
     log_power = np.log(np.maximum(power, LEAST_POWER))
     out = np.empty((2, log_power.shape[1]))
     kept = []
-    groups = np.searchsorted(GROUP_EDGES_HZ, bands.centre_hz)
+    groups = np.searchsorted(settings.gate_edges_hz, bands.centre_hz)
     for g in np.unique(groups):
         b = np.flatnonzero(groups == g)
         weight = _frame_weights(log_power[:, b], bands.log_variance[b], settings)
@@ -65,7 +68,15 @@ def band_floor(power: Floats, bands: Bands, settings: HissSettings) -> Floor:
         out[0, b] = _band_means(log_power[:, b], weight, scale)
         out[1, b] = weight.sum() ** 2 / (weight**2).sum() / (1 + 2 * NEXT_FRAME)
         kept.append(np.count_nonzero(weight) / len(weight))
-    return Floor(out[0], out[1], min(kept))
+    return Floor(out[0], out[1], min(kept), _block_means(log_power))
+
+
+def _block_means(log_power: Floats) -> Floats:
+    """Means of equal parts of about `BLOCK_FRAMES` frames, at least one, shape (blocks, bands)."""
+    n = len(log_power)
+    starts = np.arange(max(1, n // BLOCK_FRAMES)) * n // max(1, n // BLOCK_FRAMES)
+    counts = np.diff(starts, append=n)[:, np.newaxis]
+    return np.asarray(np.add.reduceat(log_power, starts, axis=0) / counts, dtype=np.float64)
 
 
 def _frame_weights(log_power: Floats, variance: Floats, settings: HissSettings) -> Floats:

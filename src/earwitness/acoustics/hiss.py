@@ -15,8 +15,9 @@ from earwitness.acoustics.bands import bands_for
 from earwitness.acoustics.bubbles.events import BUBBLES, BubbleStream
 from earwitness.acoustics.bubbles.rate import rate_of
 from earwitness.acoustics.finding import Finding, Floors, Grade
-from earwitness.acoustics.proof.cycles import Periods, Proof, least_p, periods_from, prove
+from earwitness.acoustics.proof.cycles import Periods, Proof, periods_from, prove
 from earwitness.acoustics.proof.pair import grade_of_rise, screen, screening_grade
+from earwitness.acoustics.proof.rhythms import least_p
 from earwitness.acoustics.proof.rise import (
     Rise,
     hiss_level_db,

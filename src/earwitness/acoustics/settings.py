@@ -22,6 +22,8 @@ class HissSettings:
     least_bandwidth_hz: float = 10_000.0
     """A capture that does not reach this frequency is band-limited [Hz]. Chosen: decision 0012."""
 
+    gate_edges_hz: tuple[float, ...] = (960.0, 17_700.0)
+    """Frames are gated separately below, between and above these [Hz]. Chosen: decision 0140."""
     gate_quantile: float = 0.03
     """Share of frames assumed to be free of shop transients. Chosen: decision 0017."""
     gate_spread: float = 1.6
@@ -63,6 +65,12 @@ class HissSettings:
     """Standard deviation of its shape [dB]. Chosen: decision 0010."""
     drift_octaves: float = 0.7
     """Correlation length of its shape [octaves]. Chosen: decision 0010."""
+    tilts_db: tuple[float, ...] = (-2.0, 0.0, 2.0)
+    """Slopes by which a leak's spectrum may differ from what is expected [dB per octave]. Chosen:
+    decision 0140."""
+    wander_share: float = 0.5
+    """Variance of a period's floor over that of a quarter of a second, as shop noise wanders within
+    a period [1]. Chosen: decision 0140."""
     theory_dof: float = 4.0
     """Degrees of freedom that the expected variance counts for [1]. Chosen: decision 0010."""
     reference_share: float = 0.7

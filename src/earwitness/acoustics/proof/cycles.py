@@ -13,24 +13,21 @@ true labelling, so it is never zero.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
-from math import comb
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from earwitness.acoustics.bands import REFERENCE_HZ, ULTRASOUND_HZ
+from earwitness.acoustics.proof.rhythms import labelings
 from earwitness.acoustics.proof.spoilt import levelled, step_of, unspoilt_weights
+from earwitness.acoustics.proof.templates import tilted
+from earwitness.acoustics.proof.wander import wander_covariance
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from earwitness.acoustics.bands import Bands
     from earwitness.acoustics.floor import Floor
     from earwitness.acoustics.settings import HissSettings
     from earwitness.units import Floats
-
-    Bits = NDArray[np.int8]
 
 NEPERS_PER_DB = np.log(10) / 10
 """Log power of one decibel [Np of power]."""
@@ -64,6 +61,8 @@ class Periods:
     """Weight of each period by its distance from the others, shape (periods,) [1]."""
     step: int | None
     """Period from which on the floor is another, if it is."""
+    wander: Floats
+    """How the floor wanders within a period, shape (bands, bands) [Np squared]."""
 
     def judged(self, least: float) -> Floats:
         """Return which on-periods can be judged alone, shape (cycles,): the unspoilt ones, or all
@@ -86,7 +85,7 @@ class Proof:
     leak_power: float | None
     """Power per bin over 1-16 kHz of a leak that would be found; None beyond the search."""
     ratio: float = 0.0
-    """Leak over floor, both 1-16 kHz, if the leak has the expected spectrum [1]."""
+    """Leak over floor, both 1-16 kHz, if the leak has the spectrum that fits best [1]."""
 
 
 def periods_from(
@@ -109,27 +108,16 @@ def periods_from(
     weight = kept / kept.mean()
     step, unspoilt = _unspoilt(log_power - share, variance, bands, settings)
     return Periods(
-        log_power, share, variance, tuple(on), np.array(middle_s), weight, unspoilt, step
+        log_power,
+        share,
+        variance,
+        tuple(on),
+        np.array(middle_s),
+        weight,
+        unspoilt,
+        step,
+        wander_covariance(floors, ambient, bands, settings),
     )
-
-
-def labelings(on: tuple[bool, ...], settings: HissSettings) -> Floats:
-    """Return the rhythms that a take is compared with.
-
-    Parameters
-    ----------
-    on : tuple of bool, shape (periods,)
-        The true air state of each period.
-    settings : HissSettings
-        Least number of changes, largest number of labelings, and the seed of the draw.
-
-    Returns
-    -------
-    ndarray, shape (labelings, periods)
-        Ones and zeros, each with as many ones as `on`; row 0 is `on` itself. All that have
-        `least_changes` or more, or a fixed draw of them where there are too many.
-    """
-    return _labelings(on, settings.least_changes, settings.most_labelings, settings.label_seed)
 
 
 def prove(
@@ -157,12 +145,12 @@ def prove(
     """
     labels = labelings(periods.on, settings)
     test = _Test(periods, expected, bands, settings, labels)
-    t, weights = test.statistics(periods.log_power)
+    t, best = test.statistics(periods.log_power)
     p = float(np.mean(t >= t[0] - TIE * max(1.0, abs(t[0]))))
     level = levelled(periods.log_power - periods.ambient, periods.step)
     rises = neighbour_rises(level, periods.on, periods.unspoilt)
-    cycles = weights @ rises[periods.judged(settings.spoilt_weight)].T
-    ratio = float(np.median(cycles) / (weights @ test.shape(periods.log_power - periods.ambient)))
+    cycles = best.weights @ rises[periods.judged(settings.spoilt_weight)].T
+    ratio = float(np.median(cycles) / (best.weights @ best.shape))
     leak = test.detectable(labels[0]) if deafness else None
     return Proof(p, float(t[0]), cycles, leak, ratio)
 
@@ -208,11 +196,6 @@ def plain_weights(bands: Bands) -> Floats:
     return np.asarray(w / w.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
-def least_p(on: tuple[bool, ...], settings: HissSettings) -> float:
-    """Return the smallest probability that a take of this rhythm can reach."""
-    return 1.0 / len(labelings(on, settings))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Design:
     """What of the floors a labelling is held against: weights, and what is left of constants."""
@@ -230,6 +213,15 @@ class _Design:
         return int(len(self.trend) - self.trend.shape[1] - 1)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Best:
+    """What the true labelling's statistic rests on; arrays of shape (bands,)."""
+
+    weights: Floats
+    shape: Floats
+    """Rise of the log floors from a leak as loud as the floor over 1-16 kHz [Np]."""
+
+
 class _Test:
     """The test statistic of many labelings at once, for floors that may carry an added leak."""
 
@@ -245,32 +237,37 @@ class _Test:
         self.labels = labels
         drift = settings.drift_share * drift_covariance(bands, settings)
         noise = np.diag(settings.estimator_excess * periods.variance)
-        self.prior = (1 - settings.data_share) * (noise + drift)
+        wander = settings.wander_share * periods.wander
+        self.prior = (1 - settings.data_share) * (noise + drift + wander)
         self.plain = plain_weights(bands)
+        self.tilted = tilted(expected, bands, settings.tilts_db)
 
-    def statistics(self, log_power: Floats) -> tuple[Floats, Floats]:
-        """Return the statistic of every labelling, and the weights that the true one rests on.
+    def statistics(self, log_power: Floats) -> tuple[Floats, _Best]:
+        """Return the statistic of every labelling, and what the true one rests on.
 
-        The statistic is the largest of two matched contrasts, which know the expected spectrum, one
-        in noise that drifts as this take's does and one in noise that does not, and of the plain
-        rises of the octaves, which know nothing and so cannot be misled by a spectrum that is not
-        as expected.
+        The statistic is the largest of matched contrasts, which know the expected spectrum, one for
+        each tilt of it in noise that drifts and wanders as this take's does and one in noise that
+        does not, and of the plain rises of the octaves, which know nothing and so cannot be misled
+        by a spectrum that is not as expected.
         """
         log_power = log_power - self.periods.ambient
         design = self._design(log_power)
         E = design.root * log_power
         E = E - design.trend @ (design.trend.T @ E)
         D = design.contrasts @ E
-        s = self.shape(log_power)
+        shapes = self.shapes(log_power, self.tilted)
+        s = self.shapes(log_power, self.expected)
         fixed = np.vstack([s / self.periods.variance, self.plain])
-        matched = self._matched_weights(s, E, D, design.dof)
-        own = self._studentised(
-            (matched * D).sum(axis=1), ((matched @ E.T) ** 2).sum(axis=1), matched, design.dof
-        )
+        matched = self._matched_weights(shapes, E, D, design.dof)
+        own = [
+            self._studentised((a * D).sum(axis=1), ((a @ E.T) ** 2).sum(axis=1), a, design.dof)
+            for a in matched
+        ]
         plain = self._studentised(D @ fixed.T, ((E @ fixed.T) ** 2).sum(axis=0), fixed, design.dof)
-        t = np.column_stack([own, plain])
-        best = int(np.argmax(t[0]))
-        return t.max(axis=1), matched[0] if best == 0 else fixed[best - 1]
+        t = np.column_stack([*own, plain])
+        best = int(np.argmax(t[0])) - len(shapes)
+        found = _Best(fixed[best], s) if best >= 0 else _Best(matched[best][0], shapes[best])
+        return t.max(axis=1), found
 
     def _design(self, log_power: Floats) -> _Design:
         step, unspoilt = _unspoilt(log_power, self.periods.variance, self.bands, self.settings)
@@ -279,16 +276,18 @@ class _Test:
         trend = _trend(root, self.periods.middle_s, step)
         return _Design(root, trend, _contrasts(self.labels, root, trend))
 
-    def _matched_weights(self, s: Floats, E: Floats, D: Floats, dof: int) -> Floats:
-        """Weights V^-1 s of each labelling, shape (labelings, bands).
+    def _matched_weights(self, shapes: Floats, E: Floats, D: Floats, dof: int) -> list[Floats]:
+        """Weights V^-1 s of each labelling for each shape s, shape (labelings, bands) each.
 
         V = data_share S + prior with S = (E'E - DD') / dof differs between labelings by a
         matrix of rank one, so one factorisation serves all (Sherman-Morrison).
         """
         c = self.settings.data_share / dof
-        Z = np.vstack([s, D]) @ np.linalg.inv(c * (E.T @ E) + self.prior)
-        gain = c * (D @ Z[0]) / (1 - c * (D * Z[1:]).sum(axis=1))
-        return np.asarray(Z[0] + gain[:, np.newaxis] * Z[1:], dtype=np.float64)
+        inverse = np.linalg.inv(c * (E.T @ E) + self.prior)
+        Z = D @ inverse
+        left = 1 - c * (D * Z).sum(axis=1)
+        weights = shapes @ inverse
+        return [w + (c * (D @ w) / left)[:, np.newaxis] * Z for w in weights]
 
     def _studentised(self, contrast: Floats, total: Floats, a: Floats, dof: int) -> Floats:
         """Contrast a'D over its standard deviation, measured and expected scatter pooled.
@@ -331,15 +330,15 @@ class _Test:
         rise = (x @ self.periods.log_power) / (x @ label)
         return np.asarray(self.periods.log_power - np.outer(label, rise), dtype=np.float64)
 
-    def shape(self, log_power: Floats) -> Floats:
-        """Rise of the log floors from a faint leak, shape (bands,): expected over floor.
+    def shapes(self, log_power: Floats, expected: Floats) -> Floats:
+        """Rise of the log floors from faint leaks, expected over floor, same shape as `expected`.
 
         The floor is the mean over all periods, so that it is the same for every labelling.
         """
         log_power = log_power + self.periods.ambient
         floor = np.exp(log_power - self.bands.log_bias).mean(axis=0)
         floor = np.maximum(floor, np.finfo(np.float64).tiny)
-        return np.asarray(self.expected * (floor @ self.bands.hiss) / floor, dtype=np.float64)
+        return np.asarray(expected * (floor @ self.bands.hiss) / floor, dtype=np.float64)
 
 
 def _unspoilt(
@@ -366,26 +365,3 @@ def _contrasts(labels: Floats, root: Floats, trend: Floats) -> Floats:
     x = labels * root[:, 0]
     x = x - (x @ trend) @ trend.T
     return np.asarray(x / np.sqrt((x**2).sum(axis=1, keepdims=True)), dtype=np.float64)
-
-
-@lru_cache(maxsize=64)
-def _labelings(on: tuple[bool, ...], least_changes: int, most: int, seed: int) -> Floats:
-    true = np.array(on, dtype=np.int8)
-    many = comb(len(on), int(true.sum())) > most
-    rows = _drawn(true, most, np.random.default_rng(seed)) if many else _every(true)
-    changes = np.abs(np.diff(rows, axis=1)).sum(axis=1)
-    others = (changes >= least_changes) & (rows != true).any(axis=1)
-    return np.vstack([true, rows[others]]).astype(np.float64)
-
-
-def _every(true: Bits) -> Bits:
-    """All rows with as many ones as `true`, in the order of their binary value."""
-    n = len(true)
-    bits = (np.arange(2**n)[:, np.newaxis] >> np.arange(n)) & 1
-    return np.asarray(bits[bits.sum(axis=1) == true.sum()], dtype=np.int8)
-
-
-def _drawn(true: Bits, most: int, rng: np.random.Generator) -> Bits:
-    """Distinct random orders of `true`."""
-    rows = rng.permuted(np.tile(true, (most, 1)), axis=1)
-    return np.asarray(np.unique(rows, axis=0), dtype=np.int8)

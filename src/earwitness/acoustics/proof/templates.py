@@ -23,6 +23,8 @@ TAILPIPE_HZ = 3_500.0
 """Low-pass of a silencer [Hz]. Estimate, no source."""
 RADIATOR_HZ = 3_000.0
 """Low-pass of coolant passages [Hz]. Estimate, no source."""
+PIVOT_HZ = 4_000.0
+"""Frequency about which it is tilted [Hz]: the middle of 1-16 kHz."""
 PLUG_HOLE_HZ = 1_140.0
 """Quarter-wave resonance of a 75 mm deep plug hole, 343 m/s / (4 * 75 mm) [Hz]."""
 
@@ -45,6 +47,28 @@ def expected_spectrum(point: str | None, bands: Bands) -> Floats:
     f = bands.centre_hz
     shape = _jet(f) * _path(point or "", f) if _known(point) else np.ones_like(f)
     return np.asarray(shape / (shape @ bands.hiss), dtype=np.float64)
+
+
+def tilted(expected: Floats, bands: Bands, slopes_db: tuple[float, ...]) -> Floats:
+    """Return a spectrum with each slope about 4 kHz, mean one over 1-16 kHz.
+
+    Parameters
+    ----------
+    expected : ndarray, shape (bands,)
+        Power per bin [1].
+    bands : Bands
+        The bands.
+    slopes_db : tuple of float
+        What is added to its slope [dB per octave].
+
+    Returns
+    -------
+    ndarray, shape (slopes, bands)
+        Power per bin [1].
+    """
+    octaves = np.log2(bands.centre_hz / PIVOT_HZ)
+    shapes = expected * 10 ** (np.outer(slopes_db, octaves) / 10)
+    return np.asarray(shapes / (shapes @ bands.hiss)[:, np.newaxis], dtype=np.float64)
 
 
 def _known(point: str | None) -> bool:
