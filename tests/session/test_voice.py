@@ -80,6 +80,21 @@ def test_a_word_with_the_cue_is_over_before_the_detector_listens_again(
     assert np.array_equal(cue(on=True, says=False, manner=Manner()), sweep(*voice.CUE_HZ[True]))
 
 
+def test_a_cue_is_marked_as_talk_until_it_is_over() -> None:
+    speaker, talks = Speaker(), []
+    talking = Voice(speaker, "earcons", talks.append)
+    for on in (True, False):
+        talking.cue(on=on)
+        assert talks[-1] is True
+        until = time.monotonic() + 5
+        while talks[-1] is True and time.monotonic() < until:
+            time.sleep(0.01)
+    talking.say("stored")
+    wait_until_silent(talking)
+    talking.close()
+    assert talks == [True, False] * 3
+
+
 @pytest.mark.slow
 def test_air_on_and_air_off_are_said() -> None:
     manner = Manner(air_on="air on", air_off="air off")

@@ -145,7 +145,7 @@ class Microphone:
             )
             self._latency_s = float(self._stream.latency)
         except (self._sd.PortAudioError, ValueError) as e:
-            raise _refusal(device, sample_rate_hz, channels, e) from e
+            raise refusal(device, sample_rate_hz, channels, e) from e
 
     def start(self) -> None:
         """Begin to record; raises EquipmentError if the device refuses."""
@@ -153,7 +153,7 @@ class Microphone:
         try:
             self._stream.start()
         except self._sd.PortAudioError as e:
-            raise _refusal(self.device, self.sample_rate_hz, self.channels, e) from e
+            raise refusal(self.device, self.sample_rate_hz, self.channels, e) from e
 
     def next_block(self, timeout_s: float) -> Block | None:
         """Return the next block, or None if none came in time.
@@ -265,7 +265,7 @@ def _name(device: int | str | None) -> str:
     return "of the system's choice" if device is None else repr(device)
 
 
-def _refusal(
+def refusal(
     device: int | str | None, rate_hz: int, channels: int, error: Exception
 ) -> EquipmentError:
     """Say why a device cannot be opened, and what to do about it."""

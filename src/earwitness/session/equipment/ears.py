@@ -170,6 +170,7 @@ class Ears:
                 channel=wanted.channel,
                 model=self._model,
                 guess=self._guessed,
+                now=self._devices.now,
             )
         except EquipmentError as e:
             self.warnings.append(self._words.text("device_headset", why=e))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,20 +31,31 @@ if TYPE_CHECKING:
 MARK = 16384
 """Value of the second channel while the tool talks, 0 while it is silent [steps of 16 bits]."""
 
+LATE_S = 0.1
+"""How late a block may say it was captured [s]. Chosen: decision 0111."""
+
 
 class _Recorded(Worker):
     """A headset whose sound is recorded, with a second channel that says when the tool talked."""
 
     def __init__(
-        self, opened: Callable[[], Source], post: Callable[[object], None], *, channel: int
+        self,
+        opened: Callable[[], Source],
+        post: Callable[[object], None],
+        *,
+        channel: int,
+        now: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._channel = channel
+        self._channel, self._now = channel, now
         self._writer: BroadcastWavWriter | None = None
         self._talking = self._marked = False
+        self._ceased_s = -math.inf
         super().__init__("headset", opened, post)
 
     def talks(self, talking: bool) -> None:
         """Note that the tool begins to talk, or has fallen silent."""
+        if not talking:
+            self._ceased_s = self._now()
         self._talking = talking
 
     def end(self) -> None:
@@ -58,9 +71,10 @@ class _Recorded(Worker):
     def _keep(self, block: Block, told: Callable[[bool], None]) -> NDArray[np.float32]:
         """Write a block; return its samples as a file gives them, shape (frames,).
 
-        `told` is called first if the tool begins to talk here or falls silent.
+        `told` is called first if the tool begins to talk here or falls silent. A busy machine
+        looks at a block late, when the tool has long ceased: what counts is when it was captured.
         """
-        talking = self._talking
+        talking = self._talking or block.captured_s < self._ceased_s + LATE_S
         if talking != self._marked:
             self._marked = talking
             told(talking)
@@ -94,6 +108,8 @@ class Headset(_Recorded):
         Recognises what is said.
     guess : callable
         Called with the best guess so far at what is being said, for a display.
+    now : callable, optional
+        The clock that the blocks are stamped by [s].
     """
 
     def __init__(
@@ -104,10 +120,11 @@ class Headset(_Recorded):
         channel: int,
         model: SpeechModel,
         guess: Callable[[str], None] = lambda _: None,
+        now: Callable[[], float] = time.monotonic,
     ) -> None:
         self._model, self._guess = model, guess
         self._dialogue: Dialogue | None = None
-        super().__init__(opened, post, channel=channel)
+        super().__init__(opened, post, channel=channel, now=now)
 
     def begin(self, audio: Path, bext: Bext, state: State) -> None:
         """Begin a recording and a dialogue of its own; the one before is closed."""

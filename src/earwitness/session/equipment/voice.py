@@ -116,7 +116,7 @@ class Voice:
         self._talks = talks
         self._changed = threading.Condition()
         self._sentences: list[tuple[str, Mood]] = []
-        self._talking = self._closed = self._hushed = False
+        self._talking = self._closed = self._hushed = self._cueing = False
         self._thread = threading.Thread(target=self._run, name="voice", daemon=True)
         self._thread.start()
 
@@ -143,10 +143,18 @@ class Voice:
             self._speaker.stop()
 
     def cue(self, *, on: bool) -> float:
-        """Sound the signal to turn the valve; return when it is in the air [s]."""
+        """Sound the signal to turn the valve; return when it is in the air [s].
+
+        It is talk too: a headset may take its word for one of the technician's.
+        """
         if self._speaker is None:
             return self._now()
-        return self._speaker.play(self._cues[on])
+        self._talks(True)
+        in_the_air_s = self._speaker.play(self._cues[on])
+        with self._changed:
+            self._cueing = True
+            self._changed.notify_all()
+        return in_the_air_s
 
     def close(self) -> None:
         """Fall silent for good."""
@@ -161,9 +169,15 @@ class Voice:
     def _run(self) -> None:
         while True:
             with self._changed:
-                self._changed.wait_for(lambda: self._sentences or self._closed)
+                self._changed.wait_for(lambda: self._sentences or self._cueing or self._closed)
                 if self._closed:
                     return
+            if self._cueing:
+                self._cueing = self._hushed = False
+                self._wait_for_silence()
+            with self._changed:
+                if not self._sentences:
+                    continue
                 sentence, self._talking, self._hushed = self._sentences.pop(0), True, False
             self._utter(*sentence)
             with self._changed:
@@ -176,7 +190,10 @@ class Voice:
             return
         self._talks(True)
         self._speaker.play(samples)
-        while self._speaker.playing and not self._hushed:
+        self._wait_for_silence()
+
+    def _wait_for_silence(self) -> None:
+        while self._speaker is not None and self._speaker.playing and not self._hushed:
             time.sleep(0.02)
         self._talks(False)
 
@@ -187,10 +204,10 @@ def cue(*, on: bool, says: bool, manner: Manner) -> Samples:
     Words that would last longer than `MOST_CUE_S`, as they may in another language, are left out:
     they would be taken for hiss, or hide it.
     """
-    tone = sweep(*CUE_HZ[on])
-    word = manner.air_on if on else manner.air_off
-    said = spoken(word, replace(manner, words_per_minute=CUE_WORDS_PER_MINUTE)) if says else None
-    if said is None or not word:
+    tone, word = sweep(*CUE_HZ[on]), manner.air_on if on else manner.air_off
+    quick = replace(manner, words_per_minute=CUE_WORDS_PER_MINUTE)
+    said = spoken(word, quick) if says and word else None
+    if said is None:
         return tone
     loud = np.flatnonzero(np.abs(said) > CUE_SILENCE * np.abs(said).max())
     whole = np.concatenate([tone, said[: loud[-1] + 1] if len(loud) else said[:0]])

@@ -171,11 +171,11 @@ class AskEngine:
         self._shown = replace(self._shown, heard=heard.text)
         if heard.while_talking:
             return
-        if heard.rejected or heard.needs_confirmation:
-            known = heard.needs_confirmation or bool(heard.command)
-            self._say(self._naming.words.text("name_again") if known else "")
-            return
         number = None if heard.value is None else round(heard.value)
+        doubtful = heard.needs_confirmation and number is None  # a number is read back anyway
+        if heard.rejected or doubtful:
+            self._say(self._naming.words.text("name_again") if doubtful else "")
+            return
         self._answered(heard.command, number)
 
     def _answered(self, command: str | None, number: int | None) -> None:

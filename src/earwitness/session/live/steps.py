@@ -186,8 +186,8 @@ def allowed(state: State, *, waiting: bool) -> tuple[Action, ...]:
         return ("understood", "pause", "finish")
     if state.phase == "paused":
         return ("resume", "finish")
-    if state.phase in IN_TAKE:
-        return ("again", "skip", "pause")
+    if state.phase in ("get-ready", *IN_TAKE):
+        return () if state.scoring else ("again", "skip", "pause")
     answers: tuple[Action, ...] = ("confirm", "no", "repeat") if waiting else ()
     start: tuple[Action, ...] = ("start", "skip") if state.phase == "move" and state.place else ()
     return (*answers, *start, "next", "again", "scratch-that", "pause", "finish", *_WITH_VALUE)
@@ -202,9 +202,14 @@ def _while_recording(state: State, event: TakeBegun | Due | Spoilt) -> Step:
             return replace(state, phase="air-off", turns=0), []
         case Due() if state.phase in IN_TAKE and not state.scoring:
             return _turn(state)
-        case Spoilt(why, remedy) if state.phase in IN_TAKE and not state.scoring:
+        case Spoilt(why, remedy) if _is_taking(state):
             return _spoilt(state, why, remedy)
     return state, []
+
+
+def _is_taking(state: State) -> bool:
+    """Tell whether a take is being made or about to be."""
+    return state.phase == "get-ready" or (state.phase in IN_TAKE and not state.scoring)
 
 
 def _pressed(state: State, action: Action, value: str) -> Step:
