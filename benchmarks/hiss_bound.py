@@ -1,24 +1,31 @@
 """Sensitivity, honesty, level and deafness of the cycled test in the five shops S0 to S4.
 
-    nice python benchmarks/hiss_bound.py --takes 60 --seed 9
+    nice python benchmarks/hiss_bound.py --takes 60 --seed 9 --values p.json \
+        --picture docs/images/p-values.png
 
 Every take is rendered once by the simulated bay, with a second microphone; a leak is added to its
 spectrum, which is exact because sound adds. Without a leak it is scored at all five listening
-points, each with a rhythm of its own. Prints per shop:
+points, each with a rhythm of its own and begun at another place of the sound, its end joined to its
+start, so that the five share little. `--values` collects the probabilities shop by shop,
+`--picture` draws the quantiles of all that were collected. Prints per shop:
 
 false alarms   share of leak-free scorings with p <= 0.01 and p <= 0.05, one and two microphones,
                a plain comparison of sound power beside them, and quantiles of p
 SNR90          leak over quiet floor, both 1-16 kHz, found in 90 % of takes at p <= 0.01, and the
-               matched-weight bound: floor known in shape, Gaussian, stationary, nothing else on
+               matched-weight bound: floor known in shape, Gaussian, stationary, nothing else on;
+               beside each SNR90 its gap to that bound
 level          error of the leak's level, and how often the 95 % interval holds the true rise
-deafness       share found of leaks of just the level that the leak-free take called detectable
+deafness       share found of leaks of just the level that the leak-free take called detectable, and
+               of leaks of other levels against that: where half are found, how gradually
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 from dataclasses import dataclass, field
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import scipy.fft
@@ -30,7 +37,7 @@ from earwitness.acoustics.floor import band_floor
 from earwitness.acoustics.hiss import is_steady
 from earwitness.acoustics.proof.cycles import periods_from, prove
 from earwitness.acoustics.proof.rhythms import labelings
-from earwitness.acoustics.proof.rise import rise_by_shape, rise_over_cycles
+from earwitness.acoustics.proof.rise import rise_by_shape, rise_db, rise_over_cycles
 from earwitness.acoustics.proof.templates import expected_spectrum
 from earwitness.acoustics.settings import DEFAULTS, HissSettings
 from earwitness.simulate.bay import Bay, air_schedule
@@ -61,6 +68,9 @@ class Shop:
     covered: list[bool] = field(default_factory=list)
     deaf_db: list[float] = field(default_factory=list)
     deaf: list[bool] = field(default_factory=list)
+    deaf_rise_db: list[float] = field(default_factory=list)
+    beside: list[tuple[float, bool]] = field(default_factory=list)
+    """Level against the detectable one [dB], and whether it was found."""
 
 
 class Listener:
@@ -117,6 +127,9 @@ def main() -> None:
         for i in range(args.first, args.first + args.takes):
             _take(shop, listener, scene, [args.seed, int(scene[1]), i], args.points)
         _print(scene, shop, args.points)
+        _collect(args.values, scene, shop)
+    if args.picture:
+        _draw(args.values, args.picture)
 
 
 def _take(shop: Shop, ear: Listener, scene: str, seed: list[int], points: list[str]) -> None:
@@ -127,10 +140,12 @@ def _take(shop: Shop, ear: Listener, scene: str, seed: list[int], points: list[s
     power, far_power = (np.square(np.abs(x)) @ ear.mean for x in (noise, far))
     airs = [air_schedule(rng, CYCLES, SECONDS) for _ in POINTS]
     for point, air in zip(POINTS, airs, strict=True):
-        floors, ambient = ear.floors(power, air), ear.floors(far_power, air)
+        start = int(rng.integers(len(power)))
+        here, there = np.roll(power, start, axis=0), np.roll(far_power, start, axis=0)
+        floors, ambient = ear.floors(here, air), ear.floors(there, air)
         shop.p[1].append(ear.score(floors, air, point)[0].p_value)
         shop.p[2].append(ear.score(floors, air, point, ambient)[0].p_value)
-        shop.plain.append(_plain_p(power, air, ear))
+        shop.plain.append(_plain_p(here, air, ear))
     air, ambient = airs[0], ear.floors(far_power, airs[0])
     white = rng.standard_normal(len(sound), dtype=np.float32)
     hiss = ear.spectra(white * valve_envelope(len(sound), ear.fs, air))
@@ -138,9 +153,11 @@ def _take(shop: Shop, ear: Listener, scene: str, seed: list[int], points: list[s
         h = np.interp(ear.f, frequency_grid(ear.fs), bay.hiss_density(point)) * ear.fs / 2
         leak = Leak(ear, noise, power, hiss, h)
         shop.bound.setdefault(point, []).append(_bound_db(bay, point))
+        detectable_db = _deaf(shop, ear, leak, air, point)
         for snr_db in SNR_DB.get(scene, LOUD_DB):
-            _leaky(shop, ear, leak, (air, point, snr_db), ambient)
-        _deaf(shop, ear, leak, air, point)
+            called = _leaky(shop, ear, leak, (air, point, snr_db), ambient)
+            if detectable_db is not None:
+                shop.beside.append((snr_db - detectable_db, called))
 
 
 class Leak:
@@ -157,29 +174,35 @@ class Leak:
         return np.maximum(self.power + np.sqrt(gain) * self.cross + gain * self.square, 1e-30)
 
 
-def _leaky(shop: Shop, ear: Listener, leak: Leak, what, ambient) -> None:
+def _leaky(shop: Shop, ear: Listener, leak: Leak, what, ambient) -> bool:
+    """Score a leak with one microphone and with two; return whether the one calls it."""
     air, point, snr_db = what
-    floors = ear.floors(leak.at(10 ** (snr_db / 10)), air)
+    floors, called = ear.floors(leak.at(10 ** (snr_db / 10)), air), False
     for microphones, other in ((1, None), (2, ambient)):
         proof, rise = ear.score(floors, air, point, other)
         hit = proof.p_value <= DEFAULTS.found_p
         shop.found.setdefault((microphones, point, snr_db), []).append(hit)
-        if microphones == 1 and hit and is_steady(proof, rise) and snr_db in LEVEL_DB:
+        called = called or (microphones == 1 and hit and is_steady(proof, rise))
+        if microphones == 1 and called and snr_db in LEVEL_DB:
             true = leak.mean_power * 10 ** (snr_db / 10)
             stated = rise.off_power * (10 ** (rise.excess_db / 10) - 1)
             low, high = rise.interval_db
             shop.covered.append(low <= 10 * np.log10(1 + true / rise.off_power) <= high)
             error = 10 * np.log10(max(stated, 1e-3 * true) / true)
             shop.error_db.setdefault(snr_db, []).append(error)
+    return called
 
 
-def _deaf(shop: Shop, ear: Listener, leak: Leak, air, point: str) -> None:
+def _deaf(shop: Shop, ear: Listener, leak: Leak, air, point: str) -> float | None:
+    """Put in a leak of the level that the take calls detectable; return that level [dB]."""
     proof, rise = ear.score(leak.power, air, point, deafness=True)
     if proof.leak_power is None:
-        return
+        return None
+    shop.deaf_rise_db.append(rise_db(proof.leak_power, rise.off_power))
     again, rise = ear.score(leak.at(proof.leak_power / leak.mean_power), air, point)
     shop.deaf_db.append(10 * np.log10(proof.leak_power / leak.mean_power))
     shop.deaf.append(again.p_value <= DEFAULTS.found_p and is_steady(again, rise))
+    return shop.deaf_db[-1]
 
 
 def _bound_db(bay: Bay, point: str) -> float:
@@ -229,7 +252,9 @@ def _print(scene: str, shop: Shop, points: list[str]) -> None:
         for microphones in (1, 2):
             shares = [np.mean(shop.found[microphones, point, s]) for s in levels]
             steps = " ".join(f"{s:+d}:{x:.2f}" for s, x in zip(levels, shares, strict=True))
-            row.append(f"{microphones} mic SNR90 {_snr90(levels, shares)} ({steps})")
+            snr90 = _snr90(levels, shares)
+            gap = f" gap {float(snr90) - bound:.1f}" if snr90[0] not in "<>" else ""
+            row.append(f"{microphones} mic SNR90 {snr90}{gap} ({steps})")
         print("  ".join(row))
     for snr_db, errors in shop.error_db.items():
         middle = np.median(errors)
@@ -240,7 +265,58 @@ def _print(scene: str, shop: Shop, points: list[str]) -> None:
     covered = f"{np.mean(shop.covered):.3f}" if shop.covered else "-"
     print(f"{scene} interval covers {covered}; stated level: median ", end="")
     print(f"{np.median(shop.deaf_db):.1f} dB SNR, found {np.mean(shop.deaf):.3f} ", end="")
-    print(f"n={len(shop.deaf)}\n", flush=True)
+    print(f"n={len(shop.deaf)}")
+    half, gradual = _half_found(shop.beside)
+    print(
+        f"{scene} stated rise: median {np.median(shop.deaf_rise_db):.2f} dB; half are found ",
+        end="",
+    )
+    print(f"{half:+.1f} dB from the stated level, gradual over {gradual:.1f} dB\n", flush=True)
+
+
+def _half_found(beside: list[tuple[float, bool]]) -> tuple[float, float]:
+    """Fit a normal distribution function to what is found: its middle and spread [dB]."""
+    x, found = np.array(beside).T
+
+    def unlikely(t):
+        p = np.clip(scipy.stats.norm.cdf((x - t[0]) / np.exp(t[1])), 1e-4, 1 - 1e-4)
+        return -np.log(np.where(found > 0, p, 1 - p)).sum()
+
+    half, log_spread = scipy.optimize.minimize(unlikely, (-3.0, 1.0), method="Nelder-Mead").x
+    return float(half), float(np.exp(log_spread))
+
+
+def _collect(values: Path | None, scene: str, shop: Shop) -> None:
+    """Add the probabilities of a shop to a file of them."""
+    if values is None or not shop.plain:
+        return
+    every = json.loads(values.read_text()) if values.exists() else {}
+    every[scene] = {"one": shop.p[1], "two": shop.p[2], "plain": shop.plain}
+    values.write_text(json.dumps(every))
+
+
+def _draw(values: Path, picture: Path) -> None:
+    """Draw how often a leak-free take has a probability of so much or less, shop by shop."""
+    from matplotlib.figure import Figure
+
+    every = json.loads(values.read_text())
+    figure = Figure(figsize=(9, 3.4), layout="constrained")
+    axes = figure.subplots(1, 3, sharey=True)
+    titles = {"one": "one microphone", "two": "two microphones", "plain": "plain comparison"}
+    at = np.geomspace(1e-3, 1, 200)
+    for ax, (key, title) in zip(axes, titles.items(), strict=True):
+        for k, scene in enumerate(sorted(every)):
+            p = np.sort(every[scene][key])
+            share = np.searchsorted(p, at, side="right") / len(p)
+            ax.plot(at, share, color=f"C{k}", lw=1.4, label=f"{scene}, {len(p)} takes")
+        ax.plot(at, at, color="0.5", lw=0.8, ls="--")
+        ax.plot((0.01, 0.05), (0.015, 0.07), "kv", ms=5, label="highest allowed")
+        ax.set(xscale="log", yscale="log", title=title, xlim=(1e-3, 1), ylim=(5e-4, 1.1))
+        ax.set_xlabel("stated probability p")
+        ax.grid(color="0.9")
+    axes[0].set_ylabel("share of leak-free takes at or below p")
+    axes[0].legend(fontsize=7, loc="upper left")
+    figure.savefig(picture, dpi=120)
 
 
 def _arguments() -> argparse.Namespace:
@@ -251,6 +327,8 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--rate", type=int, default=48_000, help="sample rate [Hz]")
     parser.add_argument("--scene", choices=SCENES, action="append")
     parser.add_argument("--points", nargs="+", choices=POINTS, default=[POINTS[0], POINTS[2]])
+    parser.add_argument("--values", type=Path, help="file that collects probabilities")
+    parser.add_argument("--picture", type=Path, help="draws what is collected")
     return parser.parse_args()
 
 
