@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -14,6 +15,7 @@ from earwitness.engine.layout import engine_layout
 from earwitness.errors import ModelError
 from earwitness.session.live import events, steps
 from earwitness.session.live.shown import View, shown
+from earwitness.session.live.takes import in_short
 from earwitness.session.messages.catalogue import (
     MESSAGES_FILE,
     beside,
@@ -116,6 +118,16 @@ def test_an_inspection_speaks_another_language(folder: Path) -> None:
             said += [told.instruction, told.detail, told.point_seal]
             said += [*told.cautions, *told.brief_cautions]
     assert [s for s in said if s and not (s.startswith(LEFT) and s.endswith(RIGHT))] == []
+
+
+@pytest.mark.parametrize(
+    ("grade", "told"),
+    [("none", "no hiss"), ("faint", "faint hiss, +2.5 dB"), ("strong", "strong hiss, +2.5 dB"),
+     ("undetermined", "nothing can be told")],
+)  # fmt: skip
+def test_a_finding_is_told_in_a_few_words(grade, told) -> None:
+    finding = SimpleNamespace(grade=grade, excess_db=2.5)
+    assert in_short(finding, english()) == told  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(

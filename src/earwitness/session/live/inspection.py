@@ -106,6 +106,7 @@ class LiveInspection:
             rng,
             ambient=equipment.ambient_channel is not None,
             post=self._events.put,
+            words=plan.words,
             now=devices.now,
         )
         self._talk = Talk(

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from earwitness.acoustics.quality.flags import FLAGS
 from earwitness.errors import EarwitnessError
-from earwitness.session import replay
 from earwitness.session.equipment.taking import TakeOrder
 from earwitness.session.live import events, steps
 
@@ -23,6 +22,7 @@ if TYPE_CHECKING:
     from earwitness.session.equipment.probe import Probe
     from earwitness.session.equipment.taking import Recorded
     from earwitness.session.live.keeping import Keeper
+    from earwitness.session.messages.catalogue import Catalogue
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +49,8 @@ class Takes:
         Whether an ambient microphone is recorded beside the probe.
     post : callable
         Takes a `Found` once a take is scored; called from another thread.
+    words : Catalogue
+        The language in which it is told what a take shows.
     now : callable
         The clock [s].
     """
@@ -61,10 +63,11 @@ class Takes:
         *,
         ambient: bool,
         post: Callable[[object], None],
+        words: Catalogue,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
         self._keeper, self._probe, self._rng = keeper, probe, rng
-        self._ambient, self._post, self._now = ambient, post, now
+        self._ambient, self._post, self._now, self._words = ambient, post, now, words
         self._taking: tuple[int, str] | None = None
         self._rhythm_s: tuple[float, ...] = ()
         self._begun_s: float | None = None
@@ -121,8 +124,10 @@ class Takes:
             return events.Scored(usable=False, result="", why=fault, remedy=remedy)
         self._keeper.finding(finding, found.take)
         bad = next((f for f in FLAGS if f.refuses and f.name in finding.flags), None)
-        why, what_to_do = (bad.meaning, bad.remedy) if bad else ("", "")
-        return events.Scored(finding.usable, replay.in_short(finding), why, what_to_do)
+        told = self._words.told
+        why, what_to_do = (told(bad.meaning), told(bad.remedy)) if bad else ("", "")
+        result = in_short(finding, self._words) if finding.usable else ""
+        return events.Scored(finding.usable, result, why, what_to_do)
 
     def settle(self) -> None:
         """Wait until the last take is scored, so that a replay finds no more than there is."""
@@ -134,3 +139,11 @@ class Takes:
             self._post(Found(take, self._keeper.score(take)))
         except EarwitnessError as e:
             self._post(Found(take, None, e))
+
+
+def in_short(finding: Finding, words: Catalogue) -> str:
+    """Say what a usable take shows in a few words, to be heard and to be read from afar."""
+    grade = words.text(f"grade_{finding.grade}")
+    if finding.grade in ("none", "undetermined"):
+        return grade
+    return words.text("found", grade=grade, rise=f"{finding.excess_db:+.1f}")
