@@ -177,3 +177,11 @@ def test_a_cluster_that_loses_a_worker_still_audits_every_bag(
     assert lost
     assert (told.bags, told.unsound) == (BAGS, 1)
     check(table)
+
+
+def test_a_folder_without_bags_is_told_and_leaves_no_table(earwitness: Run, tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    table = tmp_path / "audit.csv"
+    said = refusal(earwitness("audit", tmp_path / "empty", "--out", table))
+    assert "There is no claim bag below" in said
+    assert not table.exists()

@@ -117,6 +117,11 @@ def audit(
     if not folder.is_dir():
         raise RecordError(f"{folder} is not a folder", remedy="Give the folder of an archive.")
     done = _done_in(out)
+    if not done and next(bags_below(folder), None) is None:  # before a table is made
+        raise RecordError(
+            f"There is no claim bag below {folder}",
+            remedy="Give the folder that holds them; `earwitness pack` makes one.",
+        )
     resumed, unsound = len(done), sum(not sound for _, sound in done.values())
     tasks = ((b, folder, depth) for b in bags_below(folder) if not _is_done(b, folder, done))
     with _workers(jobs, scheduler) as run, _table(out) as keep:
@@ -126,11 +131,6 @@ def audit(
             unsound += (not row.sound) - (before is not None and not before[1])
             done[row.bag] = (row.seal_sha256, row.sound)
             tell(row, len(done))
-    if not done:
-        raise RecordError(
-            f"There is no claim bag below {folder}",
-            remedy="Give the folder that holds them; `earwitness pack` makes one.",
-        )
     return Summary(len(done), unsound, resumed)
 
 
