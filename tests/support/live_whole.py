@@ -43,7 +43,9 @@ STAYS_S = (1.35, 1.6)
 """Shortest and longest stay of the valve [s]: scoring needs 1.1 s; the rest is for a busy machine,
 which turns late."""
 CYCLES = 5
-SHOP_S = 300
+MINUTES = 5
+WORDS_PER_MINUTE = 300
+"""Rate of the tool's speech [1/min]: a hasty reader's, so that it is soon over."""
 ROOM_LEVEL = 1e-4
 """Noise in the headset [full scale]."""
 
@@ -61,16 +63,19 @@ class Bench:
     """Sinks that the shop's noise is played into, the headset's last or the only one."""
 
 
+HASTY: dict[str, Any] = {"words_per_minute": WORDS_PER_MINUTE}
 BENCHES = {
     "two-devices": Bench(
-        Equipment(Input("probe"), Input("headset", 0, 16_000), None, "loudspeaker"),
+        Equipment(Input("probe"), Input("headset", 0, 16_000), None, "loudspeaker", **HASTY),
         "shop", "room", ("shop", "room"),
     ),
     "one-device": Bench(
-        Equipment(Input("desk"), Input("desk", 3), None, "mouth"), "valve", "mouth", ("desk",)
+        Equipment(Input("desk"), Input("desk", 3), None, "mouth", **HASTY),
+        "valve", "mouth", ("desk",),
     ),
     "one-device-ambient": Bench(
-        Equipment(Input("desk"), Input("desk", 3), 2, "mouth"), "valve", "mouth", ("desk",)
+        Equipment(Input("desk"), Input("desk", 3), 2, "mouth", **HASTY),
+        "valve", "mouth", ("desk",),
     ),
 }  # fmt: skip
 
@@ -118,7 +123,8 @@ def inspect_whole(server: SoundServer, bench: Bench, folder: Path, seed: int = 5
         Whatever made the operator give up.
     """
     rng, board, led = np.random.default_rng(seed), Board(), Led()
-    shop = Bay(7, fs=FS, preset="still").render_steady("tailpipe", None, SHOP_S, take=1)
+    minute = Bay(7, fs=FS, preset="still").render_steady("tailpipe", None, 60.0, take=1)
+    shop = np.tile(minute, MINUTES)
     players = _play_shop(server, bench, shop, rng)
     white = rng.standard_normal(3 * FS)
     leak = white * np.sqrt(band_power(shop[: 10 * FS]) / band_power(white))
