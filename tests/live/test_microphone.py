@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import time
 from typing import TYPE_CHECKING
@@ -94,6 +95,38 @@ def test_a_refused_sample_rate_is_said_and_the_own_one_taken(server: SoundServer
     source.close()
     own = next(d for d in audio_system().inputs if d.name == "probe").default_rate_hz
     assert source.sample_rate_hz == own
+
+
+def test_a_machine_that_stalls_loses_sound_and_the_stream_says_so(server: SoundServer) -> None:
+    """The interpreter stands still for 0.45 s, nine times what the stream may hold.
+
+    What is lost is marked at its block; on a machine that stalled even longer than it was made to,
+    the device is taken for gone.
+    """
+    noise = 1e-2 * np.random.default_rng(6).standard_normal(30 * FS)
+    player = server.play(noise, "shop", latency_ms=FALTERS_NOT_MS)
+    frames, told = 0, ""
+    with Microphone("probe", sample_rate_hz=FS, latency_s=0.05) as microphone:
+        while frames <= 3 * FS:
+            block = microphone.next_block(3.0)
+            frames = block.first_frame if block else frames
+        ctypes.PyDLL(None).usleep(450_000)  # holds the lock that the callback needs
+        until_s = time.monotonic() + 10
+        while not told and time.monotonic() < until_s:
+            told = what_was_lost(microphone)
+        lost = microphone.lost
+    player.terminate()
+    assert told
+    assert lost >= 1
+
+
+def what_was_lost(microphone: Microphone) -> str:
+    """Take the next block; return what the stream says of lost sound before it."""
+    try:
+        block = microphone.next_block(3.0)
+    except EquipmentError as e:
+        return e.fault if "was gone for" in e.fault else ""
+    return "marked" if block is not None and block.overflow else ""
 
 
 def test_two_listeners_share_one_device(server: SoundServer) -> None:
