@@ -34,7 +34,7 @@ from earwitness.session.equipment.ears import Devices, Equipment, Input
 from earwitness.session.live.inspection import LiveInspection, LivePlan
 from earwitness.session.live.keeping import Keeper
 from earwitness.session.live.steps import places_of
-from earwitness.session.sheet import Visit
+from earwitness.session.sheets.sheet import Visit
 from earwitness.session.snapshot import Board, Press
 from earwitness.simulate.operator import load_clip
 from earwitness.speech.dictation import load_model

@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "support"
 from earwitness.record.model import inspection
 from earwitness.record.reader import read_record
 from earwitness.session.replay import Replay
-from earwitness.session.sheet import read_sheet
+from earwitness.session.sheets.sheet import read_sheet
 from live_whole import BENCHES, clock, inspect_whole, verdict_bytes
 from sound_server import sound_server
 

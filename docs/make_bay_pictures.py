@@ -26,7 +26,7 @@ from earwitness.session import replay
 from earwitness.session.equipment.meters import Meters
 from earwitness.session.live import steps
 from earwitness.session.live.shown import View, shown
-from earwitness.session.sheet import read_sheet
+from earwitness.session.sheets.sheet import read_sheet
 from earwitness.session.snapshot import Board, Engine, Press
 
 if TYPE_CHECKING:

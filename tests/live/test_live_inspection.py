@@ -19,7 +19,7 @@ from earwitness.session.live.inspection import LivePlan
 from earwitness.session.live.keeping import Keeper, done_places
 from earwitness.session.replay import Replay
 from earwitness.session.runner import live_inspection
-from earwitness.session.sheet import Visit, read_sheet
+from earwitness.session.sheets.sheet import Visit, read_sheet
 from earwitness.session.snapshot import Board, PlanStep, Press
 from live_operator import Operator, asks
 from live_whole import BENCHES, PLACES, Whole, clock, inspect_whole, verdict_bytes

@@ -19,7 +19,7 @@ from earwitness.session.live.keeping import Keeper
 from earwitness.session.live.shown import headline
 from earwitness.session.messages.catalogue import english
 from earwitness.session.runner import live_inspection
-from earwitness.session.sheet import Visit
+from earwitness.session.sheets.sheet import Visit
 from earwitness.session.snapshot import Board, PlanStep
 from live_operator import Operator
 from sound_server import FALTERS_NOT_MS, FS, sound_server

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from earwitness.session.sheet import Engine, Gauge, Limits, Take, read_sheet
+from earwitness.session.sheets.sheet import Engine, Gauge, Limits, Take, read_sheet
 
 ROOT = Path(__file__).parents[2]
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md"), *ROOT.glob("*/*.md")])

@@ -18,7 +18,7 @@ from earwitness.session.equipment import sound, voice
 from earwitness.session.equipment.ears import Devices, Equipment, Input
 from earwitness.session.live.inspection import LiveInspection, LivePlan
 from earwitness.session.live.keeping import Keeper
-from earwitness.session.sheet import Visit
+from earwitness.session.sheets.sheet import Visit
 from earwitness.session.snapshot import Board, PlanStep, Press
 
 if TYPE_CHECKING:

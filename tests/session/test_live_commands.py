@@ -17,10 +17,10 @@ from earwitness.session.equipment.ears import Devices, Equipment
 from earwitness.session.equipment.sound import Spoken
 from earwitness.session.live.inspection import LiveInspection, LivePlan
 from earwitness.session.live.keeping import Keeper
-from earwitness.session.live.sheet_text import sheet_text
 from earwitness.session.live.steps import places_of
 from earwitness.session.live.typed import heard_from, press_from
-from earwitness.session.sheet import Visit, read_sheet
+from earwitness.session.sheets.sheet import Visit, read_sheet
+from earwitness.session.sheets.sheet_text import sheet_text
 from earwitness.session.snapshot import Board, Press
 from earwitness.speech.heard import Heard
 

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 
 from earwitness.engine.layout import engine_layout
 from earwitness.session.equipment.ears import Devices, Equipment
-from earwitness.session.live import naming
-from earwitness.session.live.asking import COMMANDS, AskEngine
-from earwitness.session.live.naming import Naming
-from earwitness.session.sheet import Engine
+from earwitness.session.set_up import naming
+from earwitness.session.set_up.asking import COMMANDS, AskEngine
+from earwitness.session.set_up.naming import Naming
+from earwitness.session.sheets.sheet import Engine
 from earwitness.session.snapshot import Board, Press
 from earwitness.speech.vocabulary import english
 

@@ -12,7 +12,7 @@ from earwitness.errors import SheetError
 from earwitness.record.model import evidence, inspection
 from earwitness.record.reader import read_record
 from earwitness.session.replay import Replay
-from earwitness.session.sheet import read_sheet
+from earwitness.session.sheets.sheet import read_sheet
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -19,7 +19,7 @@ from earwitness.session.equipment.taking import Recorded
 from earwitness.session.live.inspection import LiveInspection, LivePlan
 from earwitness.session.live.keeping import Keeper
 from earwitness.session.live.steps import places_of
-from earwitness.session.sheet import Visit, read_sheet
+from earwitness.session.sheets.sheet import Visit, read_sheet
 from earwitness.session.snapshot import Board
 
 if TYPE_CHECKING:

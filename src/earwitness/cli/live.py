@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 
     from earwitness.cli.preparing import Wanted
     from earwitness.display import Page
-    from earwitness.session.live.asking import AskEngine
     from earwitness.session.live.inspection import LiveInspection
     from earwitness.session.live.keeping import Keeper
-    from earwitness.session.live.naming import Naming
     from earwitness.session.messages.catalogue import Catalogue
+    from earwitness.session.set_up.asking import AskEngine
+    from earwitness.session.set_up.naming import Naming
     from earwitness.session.settings import Settings
     from earwitness.session.snapshot import Board, Press, Snapshot
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from earwitness.engine.gauge_set_up import GaugeSetUp
     from earwitness.engine.test_plan import TestPlan
     from earwitness.gauges.limits import LimitRow
-    from earwitness.session.sheet import Limits, RunSheet
+    from earwitness.session.sheets.sheet import Limits, RunSheet
 
 T = TypeVar("T", int, float)
 
@@ -296,7 +296,7 @@ def _print_table(
 
 
 def _read(sheet: Path) -> RunSheet:
-    from earwitness.session.sheet import read_sheet
+    from earwitness.session.sheets.sheet import read_sheet
 
     return read_sheet(sheet)
 

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from earwitness.session.equipment.ears import Equipment
     from earwitness.session.live.inspection import LivePlan
     from earwitness.session.live.keeping import Keeper
-    from earwitness.session.live.naming import Naming
     from earwitness.session.messages.catalogue import Catalogue
+    from earwitness.session.set_up.naming import Naming
     from earwitness.session.settings import Settings
-    from earwitness.session.sheet import Visit
+    from earwitness.session.sheets.sheet import Visit
     from earwitness.speech.vosk_recogniser import VoskModel
 
 STRETCH = 0.24
@@ -72,7 +72,7 @@ def prepared(wanted: Wanted, told: Settings) -> Prepared:
         If a sheet, a count or a record cannot be used.
     """
     from earwitness.record.reader import read_record
-    from earwitness.session.sheet import Visit, read_visit
+    from earwitness.session.sheets.sheet import Visit, read_visit
 
     if wanted.resume is not None:
         read_record(wanted.resume)
@@ -123,8 +123,8 @@ def begun(
 def _of_a_named(named: Naming, sounds: Path, folder: Path, told: Settings) -> Keeper:
     """Begin the record of an engine that was named, with the sound of that."""
     from earwitness.session.live.keeping import Keeper
-    from earwitness.session.live.naming import described
-    from earwitness.session.sheet import Visit
+    from earwitness.session.set_up.naming import described
+    from earwitness.session.sheets.sheet import Visit
 
     visit = _completed(Visit.model_validate({"engine": named.engine()}), told)
     keeper = Keeper.create(folder, visit, clock=options.clock)
@@ -136,7 +136,7 @@ def _of_a_named(named: Naming, sounds: Path, folder: Path, told: Settings) -> Ke
 
 def _completed(visit: Visit, told: Settings) -> Visit:
     """Fill in from the settings who the shop is, and its limit."""
-    from earwitness.session.sheet import People
+    from earwitness.session.sheets.sheet import People
 
     people = visit.people.model_dump()
     people = {**people, "shop": people["shop"] or told.shop}
@@ -146,7 +146,7 @@ def _completed(visit: Visit, told: Settings) -> Visit:
 
 def _with_limit(visit: Visit, told: Settings) -> Visit:
     """Give a visit without a limit of its own the limit of the shop's settings."""
-    from earwitness.session.sheet import Limits
+    from earwitness.session.sheets.sheet import Limits
 
     if visit.limits != Limits() or settings_here().sources["limit_percent"] == "default":
         return visit

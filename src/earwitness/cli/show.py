@@ -40,7 +40,7 @@ def replayed(sheet: Path, folder: Path, *, model: Path | None, as_json: bool) ->
     from earwitness.cli.options import clock
     from earwitness.cli.reporting import write_report
     from earwitness.session.replay import Replay
-    from earwitness.session.sheet import read_sheet
+    from earwitness.session.sheets.sheet import read_sheet
 
     content = read_sheet(sheet)
     run = Replay(content, sheet.parent, folder, clock=clock, speech_model=model, tell=progress)

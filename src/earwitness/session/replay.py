@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from earwitness.record.chain import Body
     from earwitness.record.identity import Salted
     from earwitness.record.moment import Clock
-    from earwitness.session.sheet import Cylinder, RunSheet, Take
+    from earwitness.session.sheets.sheet import Cylinder, RunSheet, Take
     from earwitness.speech.recogniser import SpeechModel
 
 DICTATED: bodies.Origin = "dictated, confirmed"

@@ -8,8 +8,8 @@ from earwitness.audio import microphone
 from earwitness.audio.loudspeaker import Loudspeaker
 from earwitness.errors import EquipmentError
 from earwitness.session.equipment.ears import Devices
-from earwitness.session.live.asking import AskEngine
 from earwitness.session.live.inspection import LiveInspection
+from earwitness.session.set_up.asking import AskEngine
 
 if TYPE_CHECKING:
     from typing import Any

@@ -12,8 +12,8 @@ from earwitness.record.identity import salted
 from earwitness.record.reader import AUDIO, LIVE, read_record
 from earwitness.record.store import RecordWriter
 from earwitness.session import machine, replay
-from earwitness.session.live.sheet_text import BY_VOICE, SHEET, sheet_text
 from earwitness.session.live.steps import GAUGE
+from earwitness.session.sheets.sheet_text import BY_VOICE, SHEET, sheet_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from earwitness.record.moment import Clock
     from earwitness.session.dictation import Turn
     from earwitness.session.equipment.taking import Recorded
-    from earwitness.session.sheet import Visit
+    from earwitness.session.sheets.sheet import Visit
 
 SOURCE = "live inspection"
 """How the inspection was made, for the record."""

@@ -13,10 +13,10 @@ from earwitness.session.equipment import sound
 from earwitness.session.equipment.ears import manner_of
 from earwitness.session.equipment.headset import Answers
 from earwitness.session.equipment.voice import Voice
-from earwitness.session.live import naming
 from earwitness.session.live.inspection import MOST_PRESSES, TICK_S
 from earwitness.session.live.typed import heard_from
 from earwitness.session.messages.catalogue import Catalogue, english
+from earwitness.session.set_up import naming
 from earwitness.session.snapshot import Action, Engine, Press, Snapshot
 from earwitness.speech.heard import Heard
 

@@ -24,7 +24,7 @@ from earwitness.gauges.leakage import (
 )
 from earwitness.gauges.orifice import check_orifice_mm
 from earwitness.gauges.readout import read_percent, read_two_gauges
-from earwitness.session.sheet_faults import in_a_sentence, on_one_line
+from earwitness.session.sheets.faults import in_a_sentence, on_one_line
 from earwitness.units import KPA_PER_UNIT
 
 if TYPE_CHECKING:

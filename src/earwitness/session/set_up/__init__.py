@@ -1,0 +1,1 @@
+"""What comes before the record of a live inspection: the engine is named."""

@@ -1,0 +1,1 @@
+"""The run sheet: read, checked, and written for what was recorded live."""
