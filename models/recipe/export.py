@@ -1,8 +1,10 @@
-"""Turn a trained network into a model folder that Vosk loads.
+"""Turn trained networks into a model folder that Vosk loads.
 
-python export.py model.pt [another.pt ...] ../NAME
+python export.py model.pt[,another.pt ...] [second.pt ...] ../NAME
 
-Several networks that ended the same training differently are averaged.
+Of networks joined by commas, which ended the same training differently, the weights are averaged.
+Networks given one by one stand side by side, and their scores are averaged (decision record 0150);
+one trained with SOUNDS=shared says of a number word's own sounds what it says of the phones.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from pathlib import Path
 
 from graphs import write_graphs
 from kaldi import write_model
-from lexicon import WORDS
+from lexicon import COMMON, UNITS, WORDS
 
 MFCC = """--use-energy=false
 --sample-frequency=16000
@@ -30,6 +32,7 @@ DECODING = """--min-active=200
 --lattice-beam=6.0
 --acoustic-scale=1.0
 --frame-subsampling-factor=3
+--frames-per-chunk=51
 --endpoint.silence-phones=1
 --endpoint.rule2.min-trailing-silence=0.5
 --endpoint.rule3.min-trailing-silence=0.75
@@ -50,27 +53,44 @@ DIGESTED = (
 
 def main(*trained: str, folder: str) -> None:
     """Write the folder."""
-    import torch
-    from network import LEFT, RIGHT, Network, folded
+    from network import LEFT, RIGHT
 
-    kept = [torch.load(t, map_location="cpu", weights_only=True) for t in trained]
-    network = Network(kept[0]["width"])
-    network.load_state_dict(
-        {
-            name: torch.stack([k["network"][name].double() for k in kept]).mean(0).to(values.dtype)
-            for name, values in kept[0]["network"].items()
-        }
-    )
-    write_folder(Path(folder), folded(network), LEFT, RIGHT)
+    networks = [_spread(_averaged(names.split(","))) for names in trained]
+    write_folder(Path(folder), networks, LEFT, RIGHT)
+
+
+def _averaged(names: list[str]) -> list:
+    """Return the layers of the mean of networks, as `network.folded` does."""
+    import torch
+    from network import Network, folded
+
+    kept = [torch.load(name, map_location="cpu", weights_only=True) for name in names]
+    state = {
+        name: torch.stack([k["network"][name].double() for k in kept]).mean(0).to(values.dtype)
+        for name, values in kept[0]["network"].items()
+    }
+    network = Network(kept[0]["width"], len(state["sequence_output.weight"]))
+    network.load_state_dict(state)
+    return folded(network)
+
+
+def _spread(layers: list) -> list:
+    """Give the network of shared phones an output for each sound of a number word, all equal."""
+    splice, weights, biases = layers[-1]
+    if len(biases) == 2 * len(UNITS):
+        return layers
+    phones = [COMMON.index(unit.split(".")[0]) for unit in UNITS]
+    rows = [2 * phone + state for phone in phones for state in (0, 1)]
+    return [*layers[:-1], (splice, weights[rows], biases[rows])]
 
 
 def write_folder(
-    folder: Path, layers: list, left: int, right: int, words: tuple[str, ...] = WORDS
+    folder: Path, networks: list, left: int, right: int, words: tuple[str, ...] = WORDS
 ) -> None:
     """Write all files of a model; see `kaldi.write_model` and `graphs.write_graphs`."""
     for part in ("am", "conf", "graph"):
         (folder / part).mkdir(parents=True, exist_ok=True)
-    write_model(folder / "am" / "final.mdl", layers, left, right)
+    write_model(folder / "am" / "final.mdl", networks, left, right)
     (folder / "conf" / "mfcc.conf").write_text(MFCC)
     (folder / "conf" / "model.conf").write_text(DECODING)
     write_graphs(folder / "graph", words)

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 POSITIONS = {"B": "begin", "E": "end", "I": "internal", "S": "singleton"}
 """Where in its word a phone stands; all positions share the outputs of their unit."""
+GREATEST = 2**16 - 1
+"""Steps between the least and the greatest number of a matrix [1]."""
 STATES = ("first", "rest")
 """Of each phone: the first lasts one frame, the rest any number; each is left with 1/2."""
 
@@ -43,22 +45,22 @@ def phones() -> list[tuple[str, int, str]]:
     ]
 
 
-def write_model(path: Path, layers: Sequence[Layer], left: int, right: int) -> None:
-    """Write the transition model and the network.
+def write_model(path: Path, networks: Sequence[Sequence[Layer]], left: int, right: int) -> None:
+    """Write the transition model and the network, which is the mean of several.
 
     Parameters
     ----------
     path : Path
         The file, by custom `final.mdl`.
-    layers : sequence of (splice, weights, biases)
-        From input to output. All but the last are followed by a rectifier.
+    networks : sequence of sequences of (splice, weights, biases)
+        The layers of each from input to output. All but the last are followed by a rectifier.
     left, right : int
         Frames before and after an output that bear on it.
     """
     with path.open("wb") as file:
         file.write(b"\0B")
         _write_transitions(_Writer(file))
-        _write_network(_Writer(file), layers, left, right)
+        _write_networks(_Writer(file), networks, left, right)
 
 
 class _Writer:
@@ -89,10 +91,13 @@ class _Writer:
         self.file.write(numbers.tobytes())
 
     def matrix(self, values: ArrayLike) -> None:
-        numbers = np.ascontiguousarray(values, "<f4")
-        self.tokens("FM")
-        self.integer(*numbers.shape)
-        self.file.write(numbers.tobytes())
+        """Write a matrix in Kaldi's compressed form of 16 bits a number, least to greatest."""
+        numbers = np.asarray(values, np.float64)
+        least, span = float(numbers.min()), float(np.ptp(numbers))
+        steps = np.rint((numbers - least) / (span or 1.0) * GREATEST)
+        self.tokens("CM2")
+        self.file.write(struct.pack("<ffii", least, span, *numbers.shape))
+        self.file.write(np.ascontiguousarray(steps, "<u2").tobytes())
 
 
 def _write_transitions(out: _Writer) -> None:
@@ -117,32 +122,56 @@ def _write_transitions(out: _Writer) -> None:
     out.tokens("</LogProbs>", "</TransitionModel>")
 
 
-def _write_network(out: _Writer, layers: Sequence[Layer], left: int, right: int) -> None:
-    inputs = layers[0][1].shape[1] // len(layers[0][0])
-    lines, before = [f"input-node name=input dim={inputs}"], "input"
-    for n, (splice, _, _) in enumerate(layers, 1):
-        seen = [before if at == 0 else f"Offset({before}, {at})" for at in splice]
-        joined = seen[0] if len(seen) == 1 else f"Append({', '.join(seen)})"
-        lines.append(f"component-node name=l{n}.affine component=l{n}.affine input={joined}")
-        before = f"l{n}.affine"
-        if n < len(layers):
-            lines.append(f"component-node name=l{n}.relu component=l{n}.relu input={before}")
-            before = f"l{n}.relu"
-    lines.append(f"output-node name=output input={before} objective=linear")
+def _write_networks(
+    out: _Writer, networks: Sequence[Sequence[Layer]], left: int, right: int
+) -> None:
+    inputs = networks[0][0][1].shape[1] // len(networks[0][0][0])
+    lines = [f"input-node name=input dim={inputs}"]
+    ends = []
+    for k, layers in enumerate(networks, 1):
+        lines += _nodes(f"n{k}.", layers)
+        ends.append(f"n{k}.l{len(layers)}.affine")
+    together = ends[-1]
+    for end in reversed(ends[:-1]):
+        together = f"Sum({end}, {together})"
+    lines.append(f"output-node name=output input={together} objective=linear")
     out.tokens("<Nnet3>")
     out.file.write(("\n" + "\n".join(lines) + "\n\n").encode())
     out.tokens("<NumComponents>")
-    out.integer(2 * len(layers) - 1)
-    for n, (_, weights, biases) in enumerate(layers, 1):
-        _write_affine(out, f"l{n}.affine", weights, biases)
-        if n < len(layers):
-            _write_rectifier(out, f"l{n}.relu", len(biases))
+    out.integer(sum(2 * len(layers) - 1 for layers in networks))
+    for k, layers in enumerate(networks, 1):
+        _write_components(out, f"n{k}.", layers, 1 / len(networks))
     out.tokens("</Nnet3>", "<LeftContext>")
     out.integer(left)
     out.tokens("<RightContext>")
     out.integer(right)
     out.tokens("<Priors>")
     out.vector([])
+
+
+def _nodes(name: str, layers: Sequence[Layer]) -> list[str]:
+    """Return the lines that say how the layers of a network follow each other."""
+    lines, before = [], "input"
+    for n, (splice, _, _) in enumerate(layers, 1):
+        seen = [before if at == 0 else f"Offset({before}, {at})" for at in splice]
+        joined = seen[0] if len(seen) == 1 else f"Append({', '.join(seen)})"
+        before = f"{name}l{n}.affine"
+        lines.append(f"component-node name={before} component={before} input={joined}")
+        if n < len(layers):
+            rectified = f"{name}l{n}.relu"
+            lines.append(f"component-node name={rectified} component={rectified} input={before}")
+            before = rectified
+    return lines
+
+
+def _write_components(out: _Writer, name: str, layers: Sequence[Layer], share: float) -> None:
+    """Write the layers of a network whose outputs have a share in the sum."""
+    for n, (_, weights, biases) in enumerate(layers, 1):
+        if n < len(layers):
+            _write_affine(out, f"{name}l{n}.affine", weights, biases)
+            _write_rectifier(out, f"{name}l{n}.relu", len(biases))
+        else:
+            _write_affine(out, f"{name}l{n}.affine", weights * share, biases * share)
 
 
 def _write_affine(out: _Writer, name: str, weights: ArrayLike, biases: ArrayLike) -> None:

@@ -8,6 +8,7 @@ those of `OWN` are ours.
 
 from __future__ import annotations
 
+import os
 from functools import cache
 
 UNKNOWN = "[unk]"
@@ -59,6 +60,9 @@ WHOLE = {
 }
 """Words with sounds of their own, so that the network learns to tell sixty from fifty as words:
 how each is said, from the same dictionary; it learns by itself how else."""
+SHARED = os.environ.get("SOUNDS") == "shared"
+"""Whether number words are made of the phones that all words share: `SOUNDS=shared` in the
+environment of a training. What such a network says of a phone holds for it in every word."""
 NUMBER_WORDS = (*WHOLE, *"and a half minus".split())
 TRADE_WORDS = tuple(
     """
@@ -138,7 +142,7 @@ def pronunciations(word: str) -> tuple[tuple[str, ...], ...]:
     ValueError
         If no one knows the word.
     """
-    if word in WHOLE:
+    if word in WHOLE and not SHARED:
         return (_whole(word),)
     if word in OWN:
         return _own(word)
@@ -168,6 +172,8 @@ def _whole(word: str) -> tuple[str, ...]:
     return tuple(f"{phone}.{word}.{n}" for n, phone in enumerate(WHOLE[word].split()))
 
 
-UNITS = (SILENCE, SPOKEN_NOISE, *PHONES, *(unit for word in WHOLE for unit in _whole(word)))
+COMMON = (SILENCE, SPOKEN_NOISE, *PHONES)
+"""What a network with `SHARED` tells apart."""
+UNITS = COMMON if SHARED else (*COMMON, *(unit for word in WHOLE for unit in _whole(word)))
 """What the network tells apart; unit n has the outputs 2n (first frame) and 2n + 1 (the rest)."""
 OUTPUTS = 2 * len(UNITS)

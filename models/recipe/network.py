@@ -34,7 +34,7 @@ class Network(nn.Module):
     to tell single frames apart.
     """
 
-    def __init__(self, width: int) -> None:
+    def __init__(self, width: int, outputs: int = OUTPUTS) -> None:
         super().__init__()
         self.width = width
         sizes = [COEFFICIENTS, *[width] * (len(SPLICES) - 1)]
@@ -42,8 +42,8 @@ class Network(nn.Module):
             nn.Linear(n * len(splice), width) for n, splice in zip(sizes, SPLICES, strict=True)
         )
         self.normal = nn.ModuleList(nn.BatchNorm1d(width, affine=False) for _ in SPLICES)
-        self.sequence_output = nn.Linear(width, OUTPUTS)
-        self.frame_output = nn.Linear(width, OUTPUTS)
+        self.sequence_output = nn.Linear(width, outputs)
+        self.frame_output = nn.Linear(width, outputs)
         self.mean: Tensor
         self.deviation: Tensor
         self.register_buffer("mean", torch.zeros(COEFFICIENTS))

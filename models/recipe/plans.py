@@ -68,9 +68,14 @@ class Plans(IterableDataset[Plan]):
     """Endless plans from an index of clips (`clips.read`)."""
 
     def __init__(
-        self, index: list[tuple[int, int, str, str]], follow: NDArray[np.float64], seed: int
+        self,
+        index: list[tuple[int, int, str, str]],
+        follow: NDArray[np.float64],
+        seed: int,
+        batch_frames: int = BATCH_FRAMES,
     ) -> None:
         self.index, self.follow, self.seed = index, follow, seed
+        self.batch_frames = batch_frames
         self.vocabulary = frozenset(WORDS)
         short: dict[str, list[int]] = {}
         for n, (_, length, speaker, _) in enumerate(index):
@@ -91,7 +96,7 @@ class Plans(IterableDataset[Plan]):
                 continue
             frames, placed = chosen
             waiting[frames].append((frames, placed, [self._units(n, rng) for n, _, _ in placed]))
-            if len(waiting[frames]) == BATCH_FRAMES // frames:
+            if len(waiting[frames]) == self.batch_frames // frames:
                 yield self._plan(frames, waiting[frames], rng)
                 waiting[frames] = []
 

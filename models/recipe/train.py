@@ -31,7 +31,7 @@ from lexicon import WORDS
 from network import Network
 from noises import Noises
 from objective import Numerators, bigram, denominator, numerator, units_of
-from plans import Plan, Plans, assembled
+from plans import BATCH_FRAMES, Plan, Plans, assembled
 from spoil import Spoiler
 from torch import Tensor, nn
 from torch.nn import functional
@@ -56,6 +56,8 @@ AVERAGE = 0.999
 ROOMS = 600
 BANK_TAKES, BANK_S = 240, 5.0
 """Takes of simulated shop noise, and the length of each [s]."""
+TRIAL_FRAMES = 3000
+"""Frames in a batch of a trial, such as a processor core works through in a second or two."""
 SEED = 4
 
 
@@ -74,7 +76,8 @@ def main() -> None:
         len({c[2] for c in index}),
     )
     follow = _follow(index)
-    plans = Plans(index, follow, options.seed)
+    frames = TRIAL_FRAMES if options.quick else BATCH_FRAMES
+    plans = Plans(index, follow, options.seed, frames)
     loader = DataLoader(
         plans,
         batch_size=None,
@@ -258,7 +261,9 @@ def _options() -> argparse.Namespace:
     options.add_argument("--workers", type=int, default=4)
     options.add_argument("--seed", type=int, default=SEED)
     options.add_argument(
-        "--quick", action="store_true", help="few rooms and little noise, for a trial"
+        "--quick",
+        action="store_true",
+        help="little noise and small batches, for a trial",
     )
     return options.parse_args()
 

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from earwitness.speech.detection import SileroDetector
+from earwitness.speech.detection import FRAMES_TO_BEGIN, SileroDetector
+from earwitness.speech.level import FRAME_S
 from earwitness.speech.model_folder import Gate
 from earwitness.speech.recogniser import Alternative, Utterance, Word
+from earwitness.speech.utterance import LEAD_FRAMES
 from earwitness.speech.vocabulary import english
 from earwitness.speech.vosk_recogniser import VoskModel, load_model
 
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 
 ROOT = Path(__file__).parents[2]
 VOICE = ROOT / "src" / "earwitness" / "simulate" / "voice"
-LEAD_S = 0.32
+LEAD_S = (LEAD_FRAMES - FRAMES_TO_BEGIN) * FRAME_S
 
 
 class ScriptedModel:

@@ -11,7 +11,7 @@ import soxr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earwitness.speech.detection import ON_FROM, SpeechGate
+from earwitness.speech.detection import FRAMES_TO_BEGIN, ON_FROM, SpeechGate
 from earwitness.speech.grammar import grammar_for, grammar_in
 from earwitness.speech.level import FRAME_S
 from earwitness.speech.listener import (
@@ -24,7 +24,13 @@ from earwitness.speech.listener import (
     Listener,
     Said,
 )
-from earwitness.speech.utterance import MAX_HEARD_FRAMES, MAX_KEPT_FRAMES
+from earwitness.speech.own_voice import TAIL_FRAMES
+from earwitness.speech.utterance import (
+    LEAD_FRAMES,
+    MAX_HEARD_FRAMES,
+    MAX_KEPT_FRAMES,
+    PAUSE_BEGIN,
+)
 
 FS = 16_000
 FRAME = 512
@@ -207,6 +213,22 @@ def own(listener, *parts):
     events = [e for p in parts for e in listener.feed(p)]
     listener.talks(False)
     return events + list(listener.feed(quiet(40)))
+
+
+@pytest.mark.parametrize("pause", [14, 30])
+def test_the_frames_before_an_utterance_hold_none_of_its_own_voice(scripted, loud_detector, pause):
+    """All that belong to it, or those since the tool's voice had died away."""
+    model = scripted([("next", 9.0)])
+    listener = Listener(model, grammar_in("awake"), fs=FS, gate=model.gate, detector=loud_detector)
+    listener.talks(True)
+    list(listener.feed(loud(10)))
+    listener.talks(False)
+    after = [quiet(TAIL_FRAMES + pause), loud(15), quiet(40)]
+    (only,) = said([e for part in after for e in listener.feed(part)])
+    assert not only.heard[0].while_talking
+    before = len(only.samples) // FRAME - 15 - PAUSE_BEGIN
+    assert before - min(pause, LEAD_FRAMES - FRAMES_TO_BEGIN) in (0, 1)
+    assert np.count_nonzero(only.samples) == 15 * FRAME
 
 
 def test_its_own_voice_is_no_command(scripted, loud_detector):

@@ -28,14 +28,19 @@ def recipe():
     sys.path.remove(str(RECIPE))
 
 
-def floats(data, at):
-    """Read a vector or matrix of Kaldi that begins at a token, by its published binary form."""
-    kind = data[at : at + 3]
-    sizes = 1 if kind == b"FV " else 2
-    at += 3
-    shape = [struct.unpack_from("<i", data, at + 5 * n + 1)[0] for n in range(sizes)]
-    numbers = np.frombuffer(data, "<f4", int(np.prod(shape)), at + 5 * sizes)
-    return numbers.reshape(shape)
+def numbers(data, at):
+    """Read a vector, or a matrix of 16 bits, that begins at a token.
+
+    Form of the latter: class CompressedMatrix of Kaldi's documentation, from memory: least number
+    and span as floats, sizes, then x = least + span * n / 65535 row by row.
+    """
+    if data[at : at + 3] == b"FV ":
+        size = struct.unpack_from("<i", data, at + 4)[0]
+        return np.frombuffer(data, "<f4", size, at + 8)
+    assert data[at : at + 4] == b"CM2 "
+    least, span, rows, columns = struct.unpack_from("<ffii", data, at + 4)
+    steps = np.frombuffer(data, "<u2", rows * columns, at + 20)
+    return (least + span * steps / 65535.0).reshape(rows, columns)
 
 
 def spliced(line):
@@ -46,42 +51,77 @@ def spliced(line):
 
 
 @pytest.fixture(scope="module")
-def layers():
-    return read_layers((shipped_model() / "am" / "final.mdl").read_bytes())
+def networks():
+    return read_networks((shipped_model() / "am" / "final.mdl").read_bytes())
 
 
-def read_layers(data):
-    """Read splices, weights and biases of a network."""
+def read_networks(data):
+    """Read splices, weights and biases of the networks that stand side by side."""
     text = data.split(b"<Nnet3> \n")[1].split(b"\n\n")[0].decode()
-    splices = [spliced(x) for x in text.splitlines() if ".affine component=" in x]
-    weights, biases, at = [], [], 0
-    while (at := data.find(b"<LinearParams> ", at + 1)) > 0:
-        weights.append(floats(data, at + len("<LinearParams> ")))
+    lines = [x for x in text.splitlines() if ".affine component=" in x]
+    found: dict[str, list] = {}
+    at = 0
+    for line in lines:
+        at = data.find(b"<LinearParams> ", at + 1)
         end = data.find(b"<BiasParams> ", at)
-        biases.append(floats(data, end + len("<BiasParams> ")))
-    return list(zip(splices, weights, biases, strict=True))
+        weights = numbers(data, at + len("<LinearParams> "))
+        biases = numbers(data, end + len("<BiasParams> "))
+        name = line.split("name=")[1].split(".")[0]
+        found.setdefault(name, []).append((spliced(line), weights, biases))
+    return list(found.values())
 
 
-def test_a_network_that_the_recipe_writes_reads_back_as_it_was(recipe, layers, tmp_path):
-    """The transitions are those of the shipped model byte by byte, the layers number by number."""
-    left = -sum(s[0] for s, _, _ in layers)
-    right = sum(s[-1] for s, _, _ in layers)
-    recipe("kaldi").write_model(tmp_path / "final.mdl", layers, left, right)
+def test_the_networks_that_the_recipe_writes_read_back_as_they_were(recipe, networks, tmp_path):
+    """The transitions are those of the shipped model byte by byte.
+
+    The layers agree within a rounding of 32-bit numbers; the last ones hold each network's share.
+    """
+    whole = [
+        [*layers[:-1], (layers[-1][0], *(len(networks) * part for part in layers[-1][1:]))]
+        for layers in networks
+    ]
+    left = -sum(s[0] for s, _, _ in networks[0])
+    right = sum(s[-1] for s, _, _ in networks[0])
+    recipe("kaldi").write_model(tmp_path / "final.mdl", whole, left, right)
     written = (tmp_path / "final.mdl").read_bytes()
     shipped = (shipped_model() / "am" / "final.mdl").read_bytes()
     assert written.split(b"<Nnet3>")[0] == shipped.split(b"<Nnet3>")[0]
     assert written.split(b"</Nnet3>")[1] == shipped.split(b"</Nnet3>")[1]
-    for (splice, weights, biases), again in zip(layers, read_layers(written), strict=True):
-        assert splice == again[0]
-        assert np.array_equal(weights, again[1])
-        assert np.array_equal(biases, again[2])
+    for layers, again in zip(networks, read_networks(written), strict=True):
+        for one, other in zip(layers, again, strict=True):
+            assert one[0] == other[0]
+            assert np.allclose(one[1], other[1], atol=1e-6 * np.ptp(one[1]), rtol=0)
+            assert np.allclose(one[2], other[2], atol=1e-6, rtol=0)
 
 
-def test_the_network_has_one_output_for_each_state_of_each_unit(recipe, layers):
+def test_sixteen_bits_hold_a_weight_to_half_a_step(recipe, tmp_path):
+    rng = np.random.default_rng(5)
+    weights = rng.normal(0, 0.1, (7, 12))
+    layers = [((-1, 0, 1), weights, np.zeros(7))]
+    recipe("kaldi").write_model(tmp_path / "final.mdl", [layers], 1, 1)
+    (((_, again, _),),) = read_networks((tmp_path / "final.mdl").read_bytes())
+    assert np.abs(again - weights).max() <= 0.51 * np.ptp(weights) / 65535
+
+
+def test_each_network_has_one_output_for_each_state_of_each_unit(recipe, networks):
     lexicon = recipe("lexicon")
     whole = sum(len(lexicon.pronunciations(word)[0]) for word in lexicon.WHOLE)
-    assert layers[-1][1].shape[0] == lexicon.OUTPUTS == 2 * (39 + 2 + whole)
-    assert all(np.isfinite(w).all() and np.isfinite(b).all() for _, w, b in layers)
+    assert 2 * (39 + 2 + whole) == lexicon.OUTPUTS
+    for layers in networks:
+        assert layers[-1][1].shape[0] == lexicon.OUTPUTS
+        assert all(np.isfinite(w).all() and np.isfinite(b).all() for _, w, b in layers)
+
+
+def test_a_network_of_shared_phones_says_the_same_of_a_phone_in_every_word(recipe):
+    """The f of "four" and that of "fifty" are one phone there, and two sounds in the other."""
+    export, lexicon = recipe("export"), recipe("lexicon")
+    shared = np.arange(2.0 * len(lexicon.COMMON))
+    ((_, weights, biases),) = export._spread([((0,), shared[:, None], shared)])
+    row = {unit: 2 * n for n, unit in enumerate(lexicon.UNITS)}
+    for name in ("F", "F.four.0", "F.fifty.0", "F.fifty.2"):
+        expected = 2.0 * lexicon.COMMON.index("F")
+        assert biases[row[name] : row[name] + 2].tolist() == [expected, expected + 1]
+    assert weights[:, 0].tolist() == biases.tolist()
 
 
 def test_phones_are_numbered_as_the_word_boundaries_say(recipe):

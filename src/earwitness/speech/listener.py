@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
-from earwitness.speech.detection import SileroDetector, SpeechGate
+from earwitness.speech.detection import FRAMES_TO_BEGIN, SileroDetector, SpeechGate
 from earwitness.speech.framing import Framing
 from earwitness.speech.heard import Heard, understood
 from earwitness.speech.level import FRAME_S, DetectorLevel
@@ -171,17 +171,27 @@ class Listener:
 
     def _begin(self) -> list[Event]:
         spoilt = self._frames <= self._spoilt_until
+        lead = self._lead(spoilt=spoilt)
         self._open = OpenUtterance(
             self._model,
             self._grammar,
-            self._frames - len(self._past),
-            list(self._past),
+            self._frames - len(lead),
+            lead,
             before=None if spoilt else self._before,
             spoilt=spoilt,
         )
         self._past.clear()
         self._before = None
         return [Began(self._now_s, spoilt)]
+
+    def _lead(self, *, spoilt: bool) -> list[Samples]:
+        """Return the frames that belong to an utterance which is found now.
+
+        None that the tool's own voice is in, unless it spoils the utterance anyway.
+        """
+        clean = self._frames - (self._spoilt_until - SUSPECT_FRAMES) - 1
+        count = SUSPECT_FRAMES + FRAMES_TO_BEGIN if spoilt else clean
+        return list(self._past)[-count:]
 
     def _guessed(self, current: OpenUtterance) -> list[Event]:
         if len(current) % PARTIAL_FRAMES:

@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from earwitness.speech.recogniser import Recogniser, SpeechModel, Utterance
     from earwitness.units import Samples
 
-LEAD_FRAMES = 12
+LEAD_FRAMES = 28
 """Frames up to the moment when speech is found that belong to the utterance [1]: the two by which
-it is found, and 320 ms. Chosen: a soft beginning ("five") is found late."""
+it is found, and 830 ms. Chosen: decision record 0151; in noise a whole first word is found late,
+and what is left of "nine sixty nine" is another number."""
 PAUSE_BEGIN, PAUSE_END = 4, 8
 """Frames of the beginning and of the end of a pause that the recogniser hears [1]: together less
 than the 0.5 s after which Vosk itself ends an utterance."""
