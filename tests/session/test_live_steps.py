@@ -27,6 +27,7 @@ from earwitness.session.live.events import (
     Spoilt,
     TakeBegun,
 )
+from earwitness.session.live.takes import rhythm
 from earwitness.session.snapshot import ACTIONS, WITH_VALUE, PlanStep, Press
 
 TWO = engine_layout(2, cooling="air")
@@ -154,7 +155,7 @@ def test_when_all_is_done_next_finishes() -> None:
 
 
 def test_the_rhythm_is_jittered_within_its_bounds_and_follows_its_generator() -> None:
-    drawn = [steps.rhythm(np.random.default_rng(seed)) for seed in (1, 1, 2)]
+    drawn = [rhythm(np.random.default_rng(seed)) for seed in (1, 1, 2)]
     assert drawn[0] == drawn[1] != drawn[2]
     stays = [b - a for a, b in pairwise((0.0, *drawn[0]))]
     assert len(stays) == 13

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 STRETCH = 0.24
 """How far a stay of the valve may be from the mean [1]. Chosen: with the default of 44 s and six
-cycles it is the 2.6 to 4.2 s of `steps.SHORTEST_S` and `LONGEST_S`."""
+cycles it is the 2.6 to 4.2 s of `takes.SHORTEST_S` and `LONGEST_S`."""
 HEADSET_FS = 16_000
 """Sample rate of the headset [Hz]. Chosen: wideband speech, what the speech model was made for."""
 

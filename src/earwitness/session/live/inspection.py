@@ -14,7 +14,7 @@ from earwitness.session.equipment.ears import Ears
 from earwitness.session.equipment.taking import Recorded
 from earwitness.session.live import events, steps
 from earwitness.session.live.shown import View, shown
-from earwitness.session.live.takes import Found, Takes
+from earwitness.session.live.takes import LONGEST_S, SHORTEST_S, Found, Takes
 from earwitness.session.live.talk import Talk
 from earwitness.session.messages.catalogue import Catalogue, english
 from earwitness.session.snapshot import Engine, Press
@@ -45,7 +45,7 @@ class LivePlan:
     supply_kpa: float | None = None
     """The tester's supply [kPa]."""
     cycles: int = steps.CYCLES
-    stays_s: tuple[float, float] = (steps.SHORTEST_S, steps.LONGEST_S)
+    stays_s: tuple[float, float] = (SHORTEST_S, LONGEST_S)
     """Shortest and longest stay of the valve [s]."""
     words: Catalogue = field(default_factory=english)
     """The language in which it is led."""

@@ -33,8 +33,6 @@ from earwitness.session.snapshot import Action, Phase, PlanStep, Press
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection
 
-    import numpy as np
-
     from earwitness.engine.layout import EngineLayout
     from earwitness.engine.test_plan import TestPlan
 
@@ -47,9 +45,6 @@ UNDERSTOOD: tuple[Action, ...] = ("understood", "confirm", "next", "start")
 """What says that the cautions are understood: the page's own button, a word, the Enter key."""
 CYCLES = 6
 """How often the air is switched on in a take [1]. Chosen: enough to prove at 1 %, decision 0110."""
-SHORTEST_S, LONGEST_S = 2.6, 4.2
-"""Shortest and longest stay of the valve [s]. Chosen: 13 of them last 44 s on average, for which
-the detector's sensitivity is stated; decision 0110."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,32 +86,6 @@ class State:
 
 
 Step: TypeAlias = tuple[State, list[Effect]]
-
-
-def rhythm(
-    rng: np.random.Generator,
-    cycles: int = CYCLES,
-    shortest_s: float = SHORTEST_S,
-    longest_s: float = LONGEST_S,
-) -> tuple[float, ...]:
-    """Draw when the valve is turned, on first, and when the take ends.
-
-    Parameters
-    ----------
-    rng : numpy.random.Generator
-        Chance.
-    cycles : int, optional
-        How often the air is switched on.
-    shortest_s, longest_s : float, optional
-        Bounds of each stay, drawn evenly between them [s].
-
-    Returns
-    -------
-    tuple of float
-        2 `cycles` turns and the end, rising [s].
-    """
-    stays = rng.uniform(shortest_s, longest_s, 2 * cycles + 1)
-    return tuple(round(float(at), 3) for at in stays.cumsum())
 
 
 def places_of(plan: TestPlan, done: Collection[tuple[int, str]] = ()) -> tuple[PlanStep, ...]:
