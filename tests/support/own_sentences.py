@@ -34,12 +34,15 @@ SLOTS = {
     "order": "1 3 4 2", "first": "1, 2", "second": "3, 4", "seal": "Exhaust valve", "sure": "95 %",
 }  # fmt: skip
 """What stands in the slots; the readings are those that would do most harm."""
+ANYTHING = "three"
+"""What stands in any other slot."""
 
 
 def sentences() -> list[str]:
     """Return every message of the catalogue and every answer of the dictation, slots filled."""
     texts = [*english().messages.values(), *vocabulary().prompts.values()]
-    return sorted({t.format(**{k: SLOTS[k] for k in slots(t)}) for t in texts if t})
+    filled = (t.format(**{k: SLOTS.get(k, ANYTHING) for k in slots(t)}) for t in texts if t)
+    return sorted(set(filled))
 
 
 def slots(text: str) -> list[str]:
