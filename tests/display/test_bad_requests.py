@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import http.client
 import json
 import queue
@@ -13,6 +14,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from earwitness import display
+from earwitness.display import app
 from earwitness.display.guard import CODE_DIGITS, HEADERS, MOST_TRIES, Bucket, Door
 from earwitness.errors import EquipmentError
 from earwitness.session.snapshot import Board, Press, Snapshot
@@ -242,6 +244,28 @@ def test_a_flood_of_snapshots_is_thinned_out(client: Client) -> None:
     connection.close()
     client.board.publish(inspection()["read-back"])
     assert told.count(b"data: ") <= 10 * seconds + 2
+
+
+@pytest.mark.slow
+def test_a_long_session_leaves_nothing_behind(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Events that a page has read are gone; `benchmarks/bay_page_memory.py` does four hours."""
+    monkeypatch.setattr(app, "LOOK_S", 0.0005)
+    board, held = Board(), []
+    with display.serve(board, lambda _: None) as page:
+        client = Client(page, [], board)
+        connection = http.client.HTTPConnection("127.0.0.1", client.port, timeout=60)
+        board.publish(Snapshot("event 0", "move"))
+        connection.request("GET", "/events", headers={"X-Earwitness-Token": client.token})
+        answer, told = connection.getresponse(), b""
+        for number in range(1, 1001):
+            board.publish(Snapshot(f"event {number}", "move"))
+            while f'event {number}"'.encode() not in told:
+                told = told[-100:] + answer.read1(65_536)
+            if number % 250 == 0:
+                gc.collect()
+                held.append(len(gc.get_objects()))
+        connection.close()
+    assert max(held[1:]) - min(held[1:]) < 100, "a tenth of an object an event"
 
 
 def test_a_bucket_fills_again() -> None:

@@ -38,7 +38,6 @@ function list(parent, rows) {
 
 function show(shown) {
   document.body.dataset.phase = shown.phase;
-  document.body.dataset.number = shown.number;
   write("instruction", shown.instruction);
   write("detail", shown.detail);
   const air = WORDS.air[shown.phase] ?? "";
@@ -62,6 +61,7 @@ function show(shown) {
   chooser.show(answering ? { ...shown, cylinders: [], points: [] } : shown);
   by("buttons").hidden = actions.length === 0;
   by("keypad").hidden = !shown.actions.includes("reading") || !TYPING.includes(shown.phase);
+  document.body.dataset.number = shown.number;
 }
 
 function showPlace(shown) {
