@@ -17,6 +17,7 @@ def band_power_db(samples, fs=FS):
     return 10 * np.log10(power[(f >= 1000) & (f <= 16_000)].sum())
 
 
+@pytest.mark.slow
 def test_same_seed_gives_the_same_samples():
     on = [(1.0, 2.0)]
     first = Bay(1).render_cycled("tailpipe", 0.0, on, 3.0, take=4)

@@ -110,7 +110,7 @@ class Judge:
         found = score_cycled(samples, fs, list(zip(edges[::2], edges[1::2], strict=True)))
         narrow = "band-limited" in found.flags
         return [
-            self._item("bandwidth", "narrow" if narrow else "", fs=fs),
+            self._item("bandwidth", "bandwidth_narrow" if narrow else "", fs=fs),
             self._level(samples, found.flags),
             self._flagged("gain control", "gain_control", found.flags, GAIN_FLAGS),
             self._flagged("recording", "recording", found.flags, SOUND_FLAGS),
@@ -119,24 +119,24 @@ class Judge:
 
     def of_the_disk(self, free_bytes: int) -> Item:
         """Judge the room on the disk."""
-        full = "" if free_bytes >= FREE_BYTES else "full"
+        full = "" if free_bytes >= FREE_BYTES else "disk_full"
         return self._item("disk", full, takes=free_bytes // TAKE_BYTES)
 
     def of_the_clock(self, now: datetime, installed: datetime) -> Item:
         """Judge the clock: it cannot be before this program was installed."""
-        early = "" if now >= installed else "early"
+        early = "" if now >= installed else "clock_early"
         return self._item("clock", early, now=f"{now:%Y-%m-%d %H:%M}", day=f"{now:%Y-%m-%d}")
 
     def of_the_model(self, lacking: Sequence[str]) -> Item:
         """Judge the speech model by the words that it does not know."""
-        return self._item("speech", "lacks" if lacking else "", words=", ".join(lacking))
+        return self._item("speech", "speech_lacks" if lacking else "", words=", ".join(lacking))
 
     def _item(self, name: str, fault: str, **slots: object) -> Item:
-        """Return what was found; a fault is one of the message's, and has the item's remedy."""
+        """Return what was found; a fault is a message, and has the item's remedy."""
         if not fault:
             return Item(name, True, self._words.ready(name, **slots))
         remedy = self._words.ready(f"{name}_remedy")
-        return Item(name, False, self._words.ready(f"{name}_{fault}", **slots), remedy)
+        return Item(name, False, self._words.ready(fault, **slots), remedy)
 
     def _level(self, samples: NDArray[np.float32], flags: Sequence[str]) -> Item:
         peak = 20 * np.log10(max(float(np.abs(samples).max()), 1e-9))
@@ -158,7 +158,7 @@ class Judge:
 
     def _noise(self, detectable_db: float | None) -> Item:
         if detectable_db is None:
-            return self._item("noise", "none")
+            return self._item("noise", "noise_none")
         says = self._words.ready("noise", db=f"{detectable_db:.1f}")
         quiet = detectable_db <= MOST_RISE_DB
         return Item("noise", quiet, says, "" if quiet else self._words.ready("noise_remedy"))
