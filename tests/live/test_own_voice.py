@@ -11,13 +11,16 @@ from own_sentences import heard, obeyed, sentences
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(120)]
 
 
-@pytest.mark.parametrize("level_db", [-3.0, -30.0])
-def test_no_sentence_of_its_own_is_obeyed(level_db: float) -> None:
+LEVEL_DB = -15.0
+"""Loudest sample of the tool's voice in the headset [dB re full scale]: a loudspeaker nearby."""
+
+
+def test_no_sentence_of_its_own_is_obeyed() -> None:
     """Those that say a command or a reading; without the marks some of them would be obeyed."""
     model, rng = load_model(None), np.random.default_rng(8)
     texts = [t for t in sentences() if t in ("cylinder 3", "leakage forty two percent, scratched")]
     assert len(texts) == 2
-    sounds = [heard(text, level_db, rng) for text in texts]
+    sounds = [heard(text, LEVEL_DB, rng) for text in texts]
     for waiting in (False, True):
         assert [obeyed(model, x, talking, waiting=waiting) for x, talking in sounds] == [[], []]
     assert any(obeyed(model, x, None, waiting=False) for x, _ in sounds)
