@@ -189,6 +189,9 @@ def main() -> None:
     print(f"seed {options.seed}\n")
     if not options.only_takes:
         sounds(rng, options.minutes)
+    print("\na gush: rate/min   dB    true  recall  extra/min  radius %  |err| %")
+    for per_minute in (600, 1200, 2400):
+        print(f"{'':10}" + recall(rng, per_minute, 20, 1.0), flush=True)
     print("\ncycled takes       per min  takes  on     off      p<=.01")
     for per_minute, drips in ((5, False), (15, False), (60, False), (15, True), (60, True)):
         print(takes(rng, per_minute, drips=drips, number=options.takes), flush=True)

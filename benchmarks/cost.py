@@ -4,9 +4,11 @@ Every figure is processor time of one thread, best of several, on a take of the 
 first table stands the whole of scoring beside one real transform of the take's samples (scipy,
 double precision, all at once), beside one pass of half-overlapping frames, and beside the naive way
 with librosa: a short-time transform, power in decibels, mean difference between air on and off. The
-second shows how the cost grows with length, number of cycles and sample rate.
+second shows how the cost grows with length, number of cycles and sample rate. With --memory, what
+scoring a file takes of memory as it gets longer, instead.
 
 Run: OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1 python benchmarks/cost.py [--seed 9300] [--best-of 7]
+     python benchmarks/cost.py --memory   (about three minutes)
 """
 
 from __future__ import annotations
@@ -14,15 +16,20 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import tempfile
 import time
+import tracemalloc
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import scipy.fft
+import soundfile
 
-from earwitness.acoustics.hiss import score_cycled
+from earwitness.acoustics.hiss import score_blocks, score_cycled
 from earwitness.acoustics.settings import DEFAULTS
 from earwitness.acoustics.stream import TakeStream
+from earwitness.audio.recording import open_recording
 from earwitness.simulate.bay import Bay, air_schedule
 
 if TYPE_CHECKING:
@@ -119,6 +126,39 @@ def growth(seed: int, times: int) -> dict[str, list[tuple[float, float]]]:
     return found
 
 
+def memory() -> None:
+    """Print the most memory that scoring a file takes, over its length and file size."""
+    fs = 48_000
+    print("\nscoring a file block by block: most memory beside the program's own [MB]")
+    print(f"{'length [s]':>12}{'file':>8}{'tailpipe':>10}{'radiator':>10}")
+    with tempfile.TemporaryDirectory() as folder:
+        for seconds in (44, 176, 704):
+            path, air = long_take(Path(folder), fs, seconds)
+            size_mb = path.stat().st_size / 1e6
+            peaks = "".join(f"{peak_mb(path, air, p):10.1f}" for p in ("tailpipe", "radiator"))
+            print(f"{seconds:12}{size_mb:8.0f}{peaks}", flush=True)
+
+
+def long_take(folder: Path, fs: int, seconds: int) -> tuple[Path, Air]:
+    """Write noise with the air on six times, in single precision."""
+    path, rng = folder / f"{seconds}.wav", np.random.default_rng(9)
+    with soundfile.SoundFile(path, "w", fs, 1, subtype="FLOAT") as f:
+        for _ in range(seconds):
+            f.write(0.01 * rng.standard_normal(fs))
+    period_s = seconds / 13
+    return path, [(k * period_s, (k + 1) * period_s) for k in range(1, 13, 2)]
+
+
+def peak_mb(path: Path, air: Air, point: str) -> float:
+    """Most memory allocated while a file is scored [MB]."""
+    recording = open_recording(path)
+    tracemalloc.start()
+    score_blocks(recording.blocks(), recording.sample_rate_hz, air, point=point)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    return peak / 1e6
+
+
 def draw(found: dict[str, list[tuple[float, float]]]) -> None:
     """Draw the growth into the docs."""
     from matplotlib.figure import Figure
@@ -138,7 +178,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=9300)
     parser.add_argument("--best-of", type=int, default=7)
     parser.add_argument("--picture", action="store_true", help=f"draw {PICTURE}")
+    parser.add_argument("--memory", action="store_true", help="measure memory, not time")
     options = parser.parse_args()
+    if options.memory:
+        memory()
+        return
     load = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
     print(
         f"{platform.machine()}, {os.cpu_count()} cores, load {load:.1f}, numpy {np.__version__}\n"
