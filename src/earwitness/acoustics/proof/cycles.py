@@ -258,15 +258,12 @@ class _Test:
         shapes = self.shapes(log_power, self.tilted)
         s = self.shapes(log_power, self.expected)
         fixed = np.vstack([s / self.periods.variance, self.plain])
-        matched = self._matched_weights(shapes, E, D, design.dof)
-        own = [
-            self._studentised((a * D).sum(axis=1), ((a @ E.T) ** 2).sum(axis=1), a, design.dof)
-            for a in matched
-        ]
-        plain = self._studentised(D @ fixed.T, ((E @ fixed.T) ** 2).sum(axis=0), fixed, design.dof)
-        t = np.column_stack([*own, plain])
+        own, weights = self._matched(shapes, E, D, design.dof)
+        spread = fixed**2 @ self.periods.variance
+        plain = self._studentised(D @ fixed.T, ((E @ fixed.T) ** 2).sum(axis=0), spread, design.dof)
+        t = np.column_stack([own, plain])
         best = int(np.argmax(t[0])) - len(shapes)
-        found = _Best(fixed[best], s) if best >= 0 else _Best(matched[best][0], shapes[best])
+        found = _Best(fixed[best], s) if best >= 0 else _Best(weights[best], shapes[best])
         return t.max(axis=1), found
 
     def _design(self, log_power: Floats) -> _Design:
@@ -276,28 +273,35 @@ class _Test:
         trend = _trend(root, self.periods.middle_s, step)
         return _Design(root, trend, _contrasts(self.labels, root, trend))
 
-    def _matched_weights(self, shapes: Floats, E: Floats, D: Floats, dof: int) -> list[Floats]:
-        """Weights V^-1 s of each labelling for each shape s, shape (labelings, bands) each.
+    def _matched(self, shapes: Floats, E: Floats, D: Floats, dof: int) -> tuple[Floats, Floats]:
+        """Return the statistic of each labelling for each shape s, shape (labelings, shapes), and
+        the weights of the true one, shape (shapes, bands).
 
-        V = data_share S + prior with S = (E'E - DD') / dof differs between labelings by a
-        matrix of rank one, so one factorisation serves all (Sherman-Morrison).
-        """
-        c = self.settings.data_share / dof
+        The weights are V^-1 s, V = data_share S + prior with S = (E'E - DD') / dof. S differs
+        between labelings by a matrix of rank one, so one inverse serves all (Sherman-Morrison):
+        the weights of a labelling are those without it, W, plus a gain times its own row of Z.
+        """  # noqa: D205
+        c, v = self.settings.data_share / dof, self.periods.variance
         inverse = np.linalg.inv(c * (E.T @ E) + self.prior)
-        Z = D @ inverse
-        left = 1 - c * (D * Z).sum(axis=1)
-        weights = shapes @ inverse
-        return [w + (c * (D @ w) / left)[:, np.newaxis] * Z for w in weights]
+        W, Z = shapes @ inverse, D @ inverse
+        own = (D * Z).sum(axis=1, keepdims=True)
+        gain = c * (D @ W.T) / (1 - c * own)
+        common, each = W @ E.T, Z @ E.T
+        total = (common**2).sum(axis=1) + 2 * gain * (each @ common.T)
+        total = total + gain**2 * (each**2).sum(axis=1, keepdims=True)
+        spread = W**2 @ v + 2 * gain * ((Z * v) @ W.T) + gain**2 * (Z**2 @ v)[:, np.newaxis]
+        t = self._studentised(D @ W.T + gain * own, total, spread, dof)
+        return t, W + gain[0][:, np.newaxis] * Z[0]
 
-    def _studentised(self, contrast: Floats, total: Floats, a: Floats, dof: int) -> Floats:
+    def _studentised(self, contrast: Floats, total: Floats, spread: Floats, dof: int) -> Floats:
         """Contrast a'D over its standard deviation, measured and expected scatter pooled.
 
-        The measured scatter is what the contrast leaves of the total, the sum of (Ea)^2.
+        The measured scatter is what the contrast leaves of the total, the sum of (Ea)^2; the
+        expected one is that of stationary noise.
         """
         known = self.settings.theory_dof
         scatter = np.maximum(total - contrast**2, 0.0)
-        variance = (scatter + known * (a**2 @ self.periods.variance)) / (dof + known)
-        return np.asarray(contrast / np.sqrt(variance), dtype=np.float64)
+        return np.asarray(contrast / np.sqrt((scatter + known * spread) / (dof + known)))
 
     def detectable(self, label: Floats) -> float | None:
         """Return the power of a leak that this very take would show, or None.
