@@ -122,7 +122,7 @@ def main() -> None:
     count = len(labelings((False, True) * CYCLES + (False,), DEFAULTS))
     print(f"{args.takes} takes a shop, {SECONDS:.0f} s, {CYCLES} cycles, {args.rate} Hz, ", end="")
     print(f"seed {args.seed}; {count} rhythms")
-    for scene in args.scene or SCENES:
+    for scene in (args.scene or SCENES) if args.takes else ():
         shop = Shop()
         for i in range(args.first, args.first + args.takes):
             _take(shop, listener, scene, [args.seed, int(scene[1]), i], args.points)
@@ -308,13 +308,13 @@ def _draw(values: Path, picture: Path) -> None:
         for k, scene in enumerate(sorted(every)):
             p = np.sort(every[scene][key])
             share = np.searchsorted(p, at, side="right") / len(p)
-            ax.plot(at, share, color=f"C{k}", lw=1.4, label=f"{scene}, {len(p)} takes")
+            ax.plot(at, share, color=f"C{k}", lw=1.4, label=f"{scene}, {len(p)} scorings")
         ax.plot(at, at, color="0.5", lw=0.8, ls="--")
         ax.plot((0.01, 0.05), (0.015, 0.07), "kv", ms=5, label="highest allowed")
         ax.set(xscale="log", yscale="log", title=title, xlim=(1e-3, 1), ylim=(5e-4, 1.1))
         ax.set_xlabel("stated probability p")
         ax.grid(color="0.9")
-    axes[0].set_ylabel("share of leak-free takes at or below p")
+    axes[0].set_ylabel("share of leak-free scorings at or below p")
     axes[0].legend(fontsize=7, loc="upper left")
     figure.savefig(picture, dpi=120)
 

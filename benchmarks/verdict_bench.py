@@ -1,6 +1,6 @@
 """Test a simulated engine as a technician does: takes, gauges, checks, and mistakes.
 
-Takes find hiss, miss it and measure it as benchmarks/hiss_sensitivity.py measures the detector to
+Takes find hiss, miss it and measure it as benchmarks/hiss_bound.py measures the detector to
 do; only the shape of the evidence is the program's.
 """
 
@@ -34,8 +34,8 @@ def cycled(point: str, level: float, ranges: Ranges, rng: np.random.Generator) -
     median, spread = ranges.detectable_db
     deaf = float(np.clip(median * math.exp(spread * rng.standard_normal()), 0.2, 12))
     told = deaf * math.exp(0.15 * rng.standard_normal())
-    needed = 10 * math.log10(10 ** (deaf / 10) - 1) - 1.8
-    margin = level + 1.7 * rng.standard_normal() - needed
+    needed = 10 * math.log10(10 ** (deaf / 10) - 1) - 3.9
+    margin = level + 2.3 * rng.standard_normal() - needed
     if margin > 0:
         return _hiss(point, level, ranges, told, rng)
     if rng.random() < ranges.false_hiss:
