@@ -143,6 +143,30 @@ def test_two_gauges_are_stored_and_must_agree() -> None:
     assert stored(talk(THREE, supply, CONFIRM, above, CONFIRM)[1]) == both[:1]
 
 
+def test_the_supply_falls_when_air_flows_and_never_rises() -> None:
+    """What sag correction asks for: at most the supply with the tap shut."""
+    supply = heard("supply-pressure", 80.0, "psi")
+    fits, above = heard("supply-under-flow", 74.0, "psi"), heard("supply-under-flow", 90.0, "psi")
+    both = [("supply-pressure", "80"), ("supply-under-flow", "74")]
+    assert stored(talk(THREE, supply, CONFIRM, fits, CONFIRM)[1]) == both
+    assert stored(talk(THREE, supply, CONFIRM, above, CONFIRM)[1]) == both[:1]
+
+
+def test_a_zero_check_is_in_percent_and_near_zero() -> None:
+    """Beyond 10 % a tester needs adjusting, not correcting (gauges.correction)."""
+    assert stored(talk(THREE, heard("zero-check", 2.0, "percent"), CONFIRM)[1]) == [("zero", "2")]
+    assert stored(talk(THREE, heard("zero-check", 2.0), CONFIRM)[1]) == [("zero", "2")]
+    assert stored(talk(THREE, heard("zero-check", 11.0, "percent"), CONFIRM)[1]) == []
+    assert stored(talk(THREE, heard("zero-check", 2.0, "psi"), CONFIRM)[1]) == []
+
+
+def test_saying_a_stored_reading_again_is_a_repeat() -> None:
+    """The record takes readings of one quantity for repeats of a reading."""
+    again = heard("leakage", 36.0, "percent")
+    both = [("leakage", "34"), ("leakage", "36")]
+    assert stored(talk(THREE, LEAK, CONFIRM, again, CONFIRM)[1]) == both
+
+
 def test_a_pressure_is_held_to_the_gauge_in_its_own_unit() -> None:
     """600 psi is 4137 kPa, more than any compression gauge shows; 600 kPa is not."""
     assert stored(talk(THREE, heard("compression-dry", 600.0, "psi"), CONFIRM)[1]) == []

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, TypeAlias
 
+from earwitness.gauges.correction import MOST_OFF_PERCENT
 from earwitness.gauges.leakage import to_kpa
 from earwitness.speech.vocabulary import Vocabulary, english
 
@@ -24,8 +25,12 @@ QUANTITIES: dict[str, Quantity] = {
     "compression-wet": "compression-wet",
     "supply-pressure": "supply-pressure",
     "gauge-reading": "cylinder-pressure",
+    "supply-under-flow": "supply-under-flow",
+    "zero-check": "zero",
 }
 """Commands of the vocabulary that carry a reading, and its name in the record."""
+PERCENTAGES = ("leakage", "zero")
+"""Quantities in percent; all others that are dictated are pressures."""
 ANSWERS = ("confirm", "scratch-that", "no")
 """Commands that change what is stored; heard with less than full confidence they are asked for
 again."""
@@ -273,11 +278,12 @@ def _reading(state: State, heard: Heard, command: str) -> Step:
     quantity, waiting = QUANTITIES[command], state.pending
     if heard.value is None:
         return state, [_say(state, "say_the_number")]
-    unit = heard.unit or ("percent" if quantity == "leakage" else "")
+    percent = quantity in PERCENTAGES
+    unit = heard.unit or ("percent" if percent else "")
     if not unit and heard.command is None and waiting is not None:
         unit = waiting.unit
-    if (unit == "percent") != (quantity == "leakage") or not unit:
-        return state, [_say(state, "in_percent" if quantity == "leakage" else "which_unit")]
+    if (unit == "percent") != percent or not unit:
+        return state, [_say(state, "in_percent" if percent else "which_unit")]
     if state.cylinder is None:
         return state, [_say(state, "cylinder_first")]
     spoken = _spoken(state.vocabulary, command, heard.value, unit)
@@ -298,20 +304,24 @@ def _doubt(state: State, reading: Reading) -> str | None:
     unit = state.vocabulary.units[reading.unit]
     if not unit.low <= float(reading.value) <= unit.high:
         return "beyond_gauge"
+    if reading.quantity == "zero" and float(reading.value) > MOST_OFF_PERCENT:
+        return "zero_far_off"
     return "above_supply" if _is_above_supply(state, reading) else None
 
 
 def _is_above_supply(state: State, reading: Reading) -> bool:
-    """Tell whether a reading would put the pressure behind the orifice above that before it."""
-    pair = {"supply-pressure": state.supply_kpa}
+    """Tell whether a reading would put a pressure above that of the supply.
+
+    That behind the orifice, or that of the supply itself while air flows.
+    """
+    below = ("cylinder-pressure", "supply-under-flow")
+    known = {"supply-pressure": state.supply_kpa}
     for r in (*state.stored, reading):
-        if r.cylinder == reading.cylinder and r.quantity in (
-            "supply-pressure",
-            "cylinder-pressure",
-        ):
-            pair[r.quantity] = to_kpa(float(r.value), r.unit)
-    supply, behind = pair["supply-pressure"], pair.get("cylinder-pressure")
-    return supply is not None and behind is not None and behind > supply
+        if r.cylinder == reading.cylinder and r.quantity in ("supply-pressure", *below):
+            known[r.quantity] = to_kpa(float(r.value), r.unit)
+    supply = known["supply-pressure"]
+    lower = [known[q] or 0.0 for q in below if q in known]
+    return supply is not None and max(lower, default=0.0) > supply
 
 
 def _bubbles(state: State, seen: str) -> Step:
