@@ -6,7 +6,7 @@ The microphones deliver noise as fast as the program takes it, their blocks stam
 that runs with them; the program's own threads, scoring, dictation, record and board are the real
 ones. Takes follow each other, a fourth of the cylinders is dictated and confirmed; a reader turns
 every snapshot into the page's event, as the page's server does. Printed each half hour: memory in
-use after a garbage collection, Python's objects, and what the record has grown to. With --trace the
+use after a garbage collection, Python's blocks, and what the record has grown to. With --trace the
 lines of code that hold more at the end than after the first hour are listed.
 """
 
@@ -217,17 +217,17 @@ def lead(folder: Path, hours: float, *, trace: bool) -> None:
 
 def watch(clock: Clock, technician, folder: Path, over: threading.Event, trace: bool) -> None:
     """Print each half hour what is in use."""
-    print(" hours  real time   takes  events  entries  objects   memory [MiB]", flush=True)
+    print(" hours  real time   takes  events  entries   blocks   memory [MiB]", flush=True)
     began_s, next_s, first = time.monotonic(), 0.0, None
     while True:
         ended = over.wait(0.05)
         if clock.seconds >= next_s or ended:
             gc.collect()
             entries = sum(1 for _ in (folder / "record.jsonl").open("rb"))
-            objects = len(gc.get_objects())
+            blocks = sys.getallocatedblocks()
             print(
                 f"{clock.seconds / 3600:6.2f} {time.monotonic() - began_s:8.0f} s "
-                f"{technician.takes:7d} {technician.events:7d} {entries:8d} {objects:8d} "
+                f"{technician.takes:7d} {technician.events:7d} {entries:8d} {blocks:8d} "
                 f"{memory_mib():13.1f}",
                 flush=True,
             )
