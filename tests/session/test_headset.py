@@ -15,6 +15,7 @@ from earwitness.session import machine
 from earwitness.session.equipment import headset
 from earwitness.session.equipment.headset import LATE_S, Headset
 from earwitness.session.equipment.sound import SaidClosed
+from earwitness.speech.listener import Began
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -81,3 +82,28 @@ def test_what_was_captured_while_it_talked_is_marked_though_it_is_silent_now(
         pass
     marks = sf.read(tmp_path / "said.wav")[0][::BLOCK, 1] != 0
     assert marks.tolist() == [n * 0.1 < 0.45 + LATE_S for n in range(10)]
+
+
+def test_the_tool_is_told_when_somebody_breaks_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Loud(Deaf):
+        """Somebody speaks twice, first while the tool talks."""
+
+        def feed(self, _: object) -> list[object]:
+            talks.append(not talks)
+            return [Began(0.0, talks[-1])]
+
+    talks: list[bool] = []
+    told: list[bool] = []
+    monkeypatch.setattr(headset, "Dialogue", Loud)
+    source, posted = Backlog(2), queue.Queue[object]()
+    heard = Headset(
+        lambda: source, posted.put, channel=0, model=None, broke_in=lambda: told.append(talks[-1])
+    )
+    heard.begin(tmp_path / "said.wav", Bext(), machine.begin(cylinders=4))
+    heard.start()
+    while len(talks) < 2:
+        time.sleep(0.01)
+    heard.stop()
+    assert told == [True]

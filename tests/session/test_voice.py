@@ -158,3 +158,38 @@ def test_a_sentence_is_spoken_and_never_taken_for_an_option(sentence: str) -> No
     assert x is not None
     assert np.abs(x).max() > 0.05
     assert 0.2 < len(x) / SPEAKER_FS < 6.0
+
+
+class Slow(Speaker):
+    """Plays at its own speed."""
+
+    def play(self, samples: np.ndarray) -> float:
+        began_s = super().play(samples)
+        self._until = began_s + len(samples) / SPEAKER_FS
+        return began_s
+
+
+def test_who_breaks_in_silences_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sentence ends at once, and what waits behind it is not said either."""
+    monkeypatch.setattr(voice, "spoken", lambda *_: np.zeros(30 * SPEAKER_FS, "f4"))
+    monkeypatch.setattr(voice, "installed_voice", lambda: "here")
+    speaker = Slow()
+    talking = Voice(speaker, "auto", lambda _: None)
+    talking.say("Leakage forty-two percent?")
+    talking.say("Say confirm.")
+    while not speaker.playing:
+        time.sleep(0.01)
+    talking.interrupt()
+    wait_until_silent(talking)
+    assert not speaker.playing
+    assert len(speaker.played) == 1
+    talking.close()
+
+
+def test_nobody_silences_a_cue() -> None:
+    speaker = Slow()
+    talking = Voice(speaker, "earcons", lambda _: None)
+    talking.cue(on=True)
+    talking.interrupt()
+    assert speaker.playing
+    talking.close()

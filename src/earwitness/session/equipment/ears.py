@@ -169,6 +169,7 @@ class Ears:
                 self._post,
                 channel=wanted.channel,
                 model=self._model,
+                broke_in=self._interrupted,
                 guess=self._guessed,
                 now=self._devices.now,
             )
@@ -188,6 +189,9 @@ class Ears:
     def _talks(self, talking: bool) -> None:
         if self.headset:
             self.headset.talks(talking)
+
+    def _interrupted(self) -> None:
+        self.voice.interrupt()
 
     def _metered(self, samples: NDArray[np.float32]) -> None:
         self.meters.feed(samples)

@@ -13,7 +13,7 @@ from earwitness.session import machine
 from earwitness.session.dictation import Dialogue, Turn
 from earwitness.session.equipment.sound import SaidClosed, Spoken, Worker
 from earwitness.speech.grammar import Grammar
-from earwitness.speech.listener import Listener, Said
+from earwitness.speech.listener import Began, Listener, Said
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable
@@ -44,9 +44,10 @@ class _Recorded(Worker):
         post: Callable[[object], None],
         *,
         channel: int,
+        broke_in: Callable[[], None],
         now: Callable[[], float] = time.monotonic,
     ) -> None:
-        self._channel, self._now = channel, now
+        self._channel, self._broke_in, self._now = channel, broke_in, now
         self._writer: BroadcastWavWriter | None = None
         self._talking = self._marked = False
         self._ceased_s = -math.inf
@@ -84,6 +85,11 @@ class _Recorded(Worker):
             self._writer.append(np.stack([pcm, mark], axis=1))
         return from_16_bits(pcm)
 
+    def _note(self, happening: object) -> None:
+        """Let the tool fall silent if somebody breaks in."""
+        if isinstance(happening, Began) and happening.while_talking:
+            self._broke_in()
+
     def _close(self) -> None:
         if self._writer is not None:
             self._writer.close()
@@ -106,6 +112,8 @@ class Headset(_Recorded):
         Channel of the headset, 0 is the first.
     model : SpeechModel
         Recognises what is said.
+    broke_in : callable
+        Called when somebody begins to speak while the tool talks.
     guess : callable
         Called with the best guess so far at what is being said, for a display.
     now : callable, optional
@@ -119,12 +127,13 @@ class Headset(_Recorded):
         *,
         channel: int,
         model: SpeechModel,
+        broke_in: Callable[[], None] = lambda: None,
         guess: Callable[[str], None] = lambda _: None,
         now: Callable[[], float] = time.monotonic,
     ) -> None:
         self._model, self._guess = model, guess
         self._dialogue: Dialogue | None = None
-        super().__init__(opened, post, channel=channel, now=now)
+        super().__init__(opened, post, channel=channel, broke_in=broke_in, now=now)
 
     def begin(self, audio: Path, bext: Bext, state: State) -> None:
         """Begin a recording and a dialogue of its own; the one before is closed."""
@@ -154,6 +163,7 @@ class Headset(_Recorded):
     def _pass_on(self, happenings: Iterable[object]) -> None:
         audio = self._writer.path if self._writer else None
         for happening in happenings:
+            self._note(happening)
             if isinstance(happening, Turn):
                 self._post(Spoken(happening, happening.effects, happening.state, audio))
             elif text := getattr(happening, "text", ""):
@@ -184,6 +194,8 @@ class Answers(_Recorded):
         Recognises what is said.
     commands : collection of str
         The commands of its vocabulary that may be said.
+    broke_in : callable
+        Called when somebody begins to speak while the tool talks.
     """
 
     def __init__(
@@ -194,12 +206,13 @@ class Answers(_Recorded):
         channel: int,
         model: SpeechModel,
         commands: Collection[str],
+        broke_in: Callable[[], None],
     ) -> None:
         known = model.vocabulary
         self._model = model
         self._grammar = Grammar(known, tuple(e for e in known.entries if e.command in commands))
         self._listener: Listener | None = None
-        super().__init__(opened, post, channel=channel)
+        super().__init__(opened, post, channel=channel, broke_in=broke_in)
 
     def begin(self, audio: Path, bext: Bext) -> None:
         """Begin a recording, and to listen."""
@@ -219,6 +232,7 @@ class Answers(_Recorded):
 
     def _pass_on(self, happenings: Iterable[object]) -> None:
         for happening in happenings:
+            self._note(happening)
             if isinstance(happening, Said):
                 for heard in happening.heard:
                     self._post(heard)

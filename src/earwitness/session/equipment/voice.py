@@ -142,6 +142,13 @@ class Voice:
         if self._speaker is not None:
             self._speaker.stop()
 
+    def interrupt(self) -> None:
+        """Stop talking because somebody breaks in; a cue goes on to its end."""
+        with self._changed:
+            talking = self._talking and not self._cueing
+        if talking:
+            self.hush()
+
     def cue(self, *, on: bool) -> float:
         """Sound the signal to turn the valve; return when it is in the air [s].
 

@@ -210,6 +210,9 @@ class AskEngine:
         if self._headset:
             self._headset.talks(talking)
 
+    def _interrupted(self) -> None:
+        self._voice.interrupt()
+
     def _warn(self, warning: str) -> None:
         self._shown = replace(self._shown, warnings=(*self._shown.warnings, warning))
 
@@ -222,7 +225,12 @@ class AskEngine:
         opened: Callable[[], Source] = partial(devices.opened, wanted, wanted.channel + 1)
         try:
             return Answers(
-                opened, self._events.put, channel=wanted.channel, model=model, commands=COMMANDS
+                opened,
+                self._events.put,
+                channel=wanted.channel,
+                model=model,
+                commands=COMMANDS,
+                broke_in=self._interrupted,
             )
         except EquipmentError as e:
             self._warn(str(e))
