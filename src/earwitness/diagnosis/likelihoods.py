@@ -199,8 +199,8 @@ between openings."""
 
 MISSED_BELOW_DB: Spread = (-2.2, 2.0)
 """Where half of the takes miss a hiss, against the detectable level of the take, and how gradual
-that is [dB]. On the safe side of the detector, which misses half at -3.9 dB, gradual over 2.3 dB, in
-the simulated shops S1 to S4: decision 0143."""
+that is [dB]. On the safe side of the detector, which misses half at -3.9 dB, gradual over 2.3 dB,
+in the simulated shops S1 to S4: decision 0143."""
 UNPROVEN_DB = 1.5
 """How much more than a silent take an unproven hiss may have missed [dB]. Chosen: about the step
 from p = 0.05 to 0.01."""
@@ -309,8 +309,8 @@ about 9, 16, 20, 45 and 80 %. Chosen."""
 LEVEL_EDGES_DB = (-6.0, 2.0, 10.0)
 """Levels of hiss that are told apart in advance [dB over the floor]. Chosen."""
 USUAL_DETECTABLE_DB = 0.3
-"""Detectable rise of a take not yet made [dB]: the median in the loudest of the simulated shops, S4,
-benchmarks/hiss_bound.py; 0.13 to 0.24 dB in the others but the still one."""
+"""Detectable rise of a take not yet made [dB]: the median in the loudest of the simulated shops,
+S4, benchmarks/hiss_bound.py; 0.13 to 0.24 dB in the others but the still one."""
 MINUTES: dict[str, float] = {
     "leakage": 3.0,
     "listen": 2.0,
