@@ -32,7 +32,9 @@ def test_model_recordings_and_templates_travel_in_the_wheel(site: Path) -> None:
     assert (package / "models/en-trade-2/README.md").is_file()
     assert (package / "demo_audio/inspection.toml").is_file()
     assert (package / "display/page/index.html").is_file()
-    assert len(list((package / "display/page").iterdir())) == 6
+    shipped, written = package / "display/page", ROOT / "src/earwitness/display/page"
+    assert {p.name for p in shipped.iterdir()} == {p.name for p in written.iterdir()}
+    assert (package / "session/messages/en.toml").is_file()
     assert (package / "py.typed").is_file()
 
 
