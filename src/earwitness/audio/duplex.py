@@ -32,9 +32,9 @@ LOOK_EVERY = 256
 the bursts in which a busy machine calls."""
 MOST_WAITING = 64
 """Blocks that may wait, in and out each [1]: 0.2 s; what is more is left out and counted."""
-SILENT_S = 3.0
+SILENT_S = 6.0
 """A stream that delivers or takes nothing for so long has stopped, and is opened again [s]. Chosen:
-a sound server may take two seconds to begin."""
+three times the slowest start of a sound server that was seen, 2.0 s at a load of 5."""
 LOOK_S = 0.25
 """Time between two looks at whether PortAudio has ended a stream [s]."""
 MOST_RESTARTS = 2
@@ -146,7 +146,7 @@ class Duplex:
             for _ in range(round(SILENT_S / LOOK_S)):
                 with suppress(queue.Empty):
                     return self._in.get(timeout=LOOK_S)
-                if not all(stream.active for stream in self._streams):
+                if self._ended():
                     break
             self._restart()
         raise _stopped("The microphone has stopped sending sound")
@@ -166,6 +166,13 @@ class Duplex:
             raise _stopped("The headphones have stopped taking sound")
         if stalls and not since:
             self._restart()
+
+    def _ended(self) -> bool:
+        """Tell whether PortAudio has ended a stream, or somebody has closed it."""
+        try:
+            return not all(stream.active for stream in self._streams)
+        except self._sd.PortAudioError as e:
+            raise _stopped("The microphone is no longer listened to") from e
 
     def _opened(self) -> tuple[Any, Any]:
         microphone, headphones = self._devices
