@@ -28,7 +28,7 @@ class Stream:
             self._heard.append(buffer)
 
     def close(self, ignore_errors: bool) -> None:
-        pass
+        self.closed = True
 
 
 class System:
@@ -75,7 +75,7 @@ def test_a_microphone_that_is_gone_is_one_sentence(monkeypatch) -> None:
         pytest.raises(EquipmentError, match="microphone has stopped sending"),
     ):
         stream.next_block()
-    assert stream.restarts == MOST_RESTARTS + 1
+    assert stream.restarts == MOST_RESTARTS
 
 
 def test_headphones_that_are_gone_are_one_sentence(monkeypatch) -> None:
@@ -86,6 +86,33 @@ def test_headphones_that_are_gone_are_one_sentence(monkeypatch) -> None:
         with pytest.raises(EquipmentError, match="headphones have stopped taking"):
             stream.play(block(29))
     assert stream.restarts == MOST_RESTARTS
+
+
+def test_headphones_that_refuse_leave_no_microphone_open(monkeypatch) -> None:
+    system = System()
+    streams = opened(monkeypatch, system)
+    microphone, headphones = streams._streams
+
+    def refuse() -> None:
+        raise System.PortAudioError("Device unavailable")
+
+    headphones.start = refuse
+    with (
+        pytest.raises(EquipmentError, match="headphones cannot be used"),
+        streams,
+    ):
+        pass
+    assert microphone.closed
+
+
+def test_nothing_plugged_in_is_one_plain_sentence(monkeypatch) -> None:
+    def nothing(**_: object) -> None:
+        raise System.PortAudioError("Error querying device -1")
+
+    system = System()
+    monkeypatch.setattr(system, "InputStream", nothing)
+    with pytest.raises(EquipmentError, match="No microphone found"):
+        opened(monkeypatch, system)
 
 
 def test_silence_where_nothing_is_ready(monkeypatch) -> None:

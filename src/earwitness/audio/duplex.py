@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import queue
 from collections import deque
-from contextlib import suppress
+from contextlib import ExitStack, contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
-from earwitness.audio.portaudio import portaudio
+from earwitness.audio.portaudio import portaudio, reason_of
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from types import TracebackType
 
     from earwitness.units import Samples
@@ -39,6 +40,8 @@ LOOK_S = 0.25
 """Time between two looks at whether PortAudio has ended a stream [s]."""
 MOST_RESTARTS = 2
 """Restarts in a row after which the device is taken as gone [1]."""
+NAMES = ("microphone", "headphones")
+"""What the two streams are to the technician, and their options."""
 
 
 class Line:
@@ -142,13 +145,14 @@ class Duplex:
         EquipmentError
             If the microphone stays silent.
         """
-        for _ in range(MOST_RESTARTS + 1):
+        for restart in range(MOST_RESTARTS + 1):
+            if restart:
+                self._restart()
             for _ in range(round(SILENT_S / LOOK_S)):
                 with suppress(queue.Empty):
                     return self._in.get(timeout=LOOK_S)
                 if self._ended():
                     break
-            self._restart()
         raise _stopped("The microphone has stopped sending sound")
 
     def play(self, samples: Samples) -> None:
@@ -176,25 +180,32 @@ class Duplex:
 
     def _opened(self) -> tuple[Any, Any]:
         microphone, headphones = self._devices
-        kind = {
+        how = {
             "samplerate": self.sample_rate_hz,
             "dtype": "float32",
             "latency": "low",
             "blocksize": BLOCK_FRAMES,
         }
-        into = out_of = None
-        try:
-            into = self._sd.InputStream(
-                device=microphone, channels=self._channel + 1, callback=self._on_capture, **kind
-            )
-            out_of = self._sd.OutputStream(
-                device=headphones, channels=2, callback=self._on_play, **kind
-            )
-        except (self._sd.PortAudioError, ValueError) as e:
-            if into is not None:
-                into.close(ignore_errors=True)
-            raise _refusal(e) from e
+        with ExitStack() as undo:
+            with self._refusals_of(NAMES[0]):
+                into = self._sd.InputStream(
+                    device=microphone, channels=self._channel + 1, callback=self._on_capture, **how
+                )
+            undo.callback(into.close, ignore_errors=True)
+            with self._refusals_of(NAMES[1]):
+                out_of = self._sd.OutputStream(
+                    device=headphones, channels=2, callback=self._on_play, **how
+                )
+            undo.pop_all()
         return into, out_of
+
+    @contextmanager
+    def _refusals_of(self, name: str) -> Iterator[None]:
+        """Say in words what PortAudio says of a device."""
+        try:
+            yield
+        except (self._sd.PortAudioError, ValueError) as e:
+            raise _refusal(name, reason_of(e)) from e
 
     def _restart(self) -> None:
         self.restarts += 1
@@ -209,11 +220,12 @@ class Duplex:
             stream.close(ignore_errors=True)
 
     def __enter__(self) -> Self:
-        try:
-            for stream in self._streams:
-                stream.start()
-        except self._sd.PortAudioError as e:
-            raise _refusal(e) from e
+        with ExitStack() as undo:
+            undo.callback(self._close)
+            for name, stream in zip(NAMES, self._streams, strict=True):
+                with self._refusals_of(name):
+                    stream.start()
+            undo.pop_all()
         return self
 
     def __exit__(
@@ -247,9 +259,8 @@ def _stopped(what: str) -> EquipmentError:
     return EquipmentError(what, remedy="See that it is plugged in, and start again.")
 
 
-def _refusal(error: Exception) -> EquipmentError:
-    reason = str(error.args[0]) if error.args else type(error).__name__
+def _refusal(name: str, reason: str) -> EquipmentError:
     return EquipmentError(
-        f"Microphone and headphones cannot be used together ({reason.rstrip('.')})",
-        remedy="Choose others with --microphone and --headphones; `earwitness devices` lists them.",
+        f"The {name} cannot be used ({reason})" if reason else f"No {name} found",
+        remedy=f"Plug one in, or choose with --{name}; `earwitness devices` lists what there is.",
     )

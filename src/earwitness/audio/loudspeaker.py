@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from earwitness.audio.portaudio import portaudio
+from earwitness.audio.portaudio import portaudio, reason_of
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
@@ -52,9 +52,11 @@ class Loudspeaker:
             )
             self._stream.start()
         except (sd.PortAudioError, ValueError) as e:
-            reason = str(e.args[0]) if e.args else type(e).__name__
+            reason = reason_of(e)
             raise EquipmentError(
-                f"The loudspeaker cannot be used ({reason})",
+                f"The loudspeaker cannot be used ({reason})"
+                if reason
+                else "No loudspeaker was found",
                 remedy="Plug one in, or name another one as `speaker` in the settings.",
             ) from e
         self._latency_s = float(self._stream.latency)

@@ -11,7 +11,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Self
 
-from earwitness.audio.portaudio import portaudio
+from earwitness.audio.portaudio import portaudio, reason_of
 from earwitness.errors import EquipmentError
 
 if TYPE_CHECKING:
@@ -269,8 +269,8 @@ def refusal(
     device: int | str | None, rate_hz: int, channels: int, error: Exception
 ) -> EquipmentError:
     """Say why a device cannot be opened, and what to do about it."""
-    reason = str(error.args[0]) if error.args else type(error).__name__
-    if "querying device -1" in reason:  # PortAudio's number for: there is no default device
+    reason = reason_of(error)
+    if not reason:
         return EquipmentError("No microphone was found")
     remedies = {
         "Invalid sample rate": "Set a sample rate that it has in the settings.",
@@ -281,6 +281,6 @@ def refusal(
     remedy = next((r for key, r in remedies.items() if key.lower() in reason.lower()), None)
     return EquipmentError(
         f"The microphone {_name(device)} cannot record {channels} channels at {rate_hz} Hz"
-        f" ({reason.rstrip('.')})",
+        f" ({reason})",
         remedy=remedy,
     )

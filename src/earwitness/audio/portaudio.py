@@ -23,3 +23,18 @@ def portaudio() -> Any:
             remedy="Install it (Debian: apt install libportaudio2) and try again.",
         ) from e
     return sounddevice
+
+
+def reason_of(error: Exception) -> str:
+    """Return why PortAudio, or the module before it, refuses a device; "" if there is none at all.
+
+    Examples
+    --------
+    >>> reason_of(ValueError("No input device matching 'probe'."))
+    "No input device matching 'probe'"
+    >>> reason_of(RuntimeError("Error querying device -1"))
+    ''
+    """
+    reason = str(error.args[0]) if error.args else type(error).__name__
+    # -1 is PortAudio's number for: there is no default device
+    return "" if "querying device -1" in reason else reason.rstrip(".")

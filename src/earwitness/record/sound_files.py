@@ -1,4 +1,4 @@
-"""The sound files of a record: copied in, or taken over from a recorder, and never changed."""
+"""The sound files of a record: copied in, or taken over from a recorder, scored, never changed."""
 
 from __future__ import annotations
 
@@ -13,12 +13,48 @@ from earwitness.record import durable
 from earwitness.record.reader import AUDIO, LIVE
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
+    from earwitness.acoustics.finding import Finding
     from earwitness.record.chain import Body
 
 _NAME_CHARACTERS = 60
 """Most characters of a name [1]. Chosen: with number and suffix far below any file system's."""
+
+
+def score_files(
+    files: Sequence[Path], point: str | None, air_on_s: Sequence[tuple[float, float]]
+) -> Finding:
+    """Score one take from its recordings: once it is made, when it is replayed, and by a verifier.
+
+    Parameters
+    ----------
+    files : sequence of Path
+        Baseline and pressurised; or, with `air_on_s`, the cycled take and perhaps its reference.
+    point : str or None
+        Listening point.
+    air_on_s : sequence of (float, float)
+        When the air was on [s]; empty for a pair.
+
+    Raises
+    ------
+    AudioFileError, SheetError
+        If a file cannot be read, or the times do not fit the take.
+    """
+    from earwitness.acoustics.hiss import score_blocks, score_pair
+    from earwitness.audio.recording import open_recording, read_recording
+
+    if air_on_s:
+        take, *ambient = [open_recording(f) for f in files]
+        reference = ambient[0].blocks() if ambient else None
+        return score_blocks(
+            take.blocks(), take.sample_rate_hz, air_on_s, point=point, reference=reference
+        )
+    first, second = [read_recording(f) for f in files]
+    return score_pair(
+        first.samples, first.sample_rate_hz, second.samples, second.sample_rate_hz, point=point
+    )
 
 
 class SoundFiles:

@@ -6,7 +6,6 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from earwitness.acoustics.hiss import score_blocks, score_pair
 from earwitness.audio.recording import open_recording, read_recording
 from earwitness.diagnosis.judge import judge_engine
 from earwitness.engine.listening_points import require_listening_point
@@ -14,6 +13,7 @@ from earwitness.errors import EarwitnessError
 from earwitness.record import bodies, model
 from earwitness.record.identity import Salts, salted
 from earwitness.record.reader import read_record
+from earwitness.record.sound_files import score_files
 from earwitness.record.store import RecordWriter
 from earwitness.session import machine
 from earwitness.session.dictation import turns_in
@@ -214,7 +214,8 @@ class Replay:
     def _store(self, name: str) -> str:
         """Copy a recording into the record, once it is known to be sound; return its new name."""
         source = self._recordings / name
-        read_recording(source)
+        for _ in open_recording(source).blocks():
+            pass
         return str(self._writer.add_audio(source, name=source.stem)["path"])
 
     def _report(self, text: str) -> None:
@@ -248,34 +249,16 @@ def judge(folder: Path) -> Judgement:
 def score(
     files: list[Path], point: str | None, air_on_s: tuple[tuple[float, float], ...]
 ) -> Finding:
-    """Score one take from its recordings.
-
-    Parameters
-    ----------
-    files : list of Path
-        Baseline and pressurised; or, with `air_on_s`, the cycled take and perhaps its reference.
-    point : str or None
-        Listening point.
-    air_on_s : tuple of (float, float)
-        When the air was on [s]; empty for a pair.
+    """Score one take as `score_files` does, at a listening point that there is.
 
     Raises
     ------
     AudioFileError, SheetError
-        If a file cannot be read, or the times do not fit the take.
+        If a file cannot be read, there is no such point, or the times do not fit the take.
     """
     if point is not None:
         require_listening_point(point)
-    if air_on_s:
-        take, *ambient = [open_recording(f) for f in files]
-        reference = ambient[0].blocks() if ambient else None
-        return score_blocks(
-            take.blocks(), take.sample_rate_hz, air_on_s, point=point, reference=reference
-        )
-    first, second = [read_recording(f) for f in files]
-    return score_pair(
-        first.samples, first.sample_rate_hz, second.samples, second.sample_rate_hz, point=point
-    )
+    return score_files(files, point, air_on_s)
 
 
 def in_short(finding: Finding) -> str:

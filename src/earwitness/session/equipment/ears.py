@@ -72,6 +72,19 @@ def manner_of(equipment: Equipment, words: Catalogue) -> Manner:
     return Manner(equipment.words_per_minute, words.language, *air)
 
 
+def speaker_of(
+    equipment: Equipment, devices: Devices, words: Catalogue, warn: Callable[[str], None]
+) -> Speaker | None:
+    """Open the loudspeaker; without one, if it is wanted, warn and return None."""
+    if equipment.voice == "off":
+        return None
+    try:
+        return devices.speaker(equipment.speaker)
+    except EquipmentError as e:
+        warn(words.text("device_speaker", why=e))
+        return None
+
+
 class Ears:
     """Everything that hears and speaks; only the probe must be there.
 
@@ -117,7 +130,7 @@ class Ears:
         shared = self._open_probe(equipment)
         self.meters = Meters(self.probe.sample_rate_hz)
         self.headset = self._open_headset(equipment.headset, shared)
-        speaker = self._open_speaker(equipment)
+        speaker = speaker_of(equipment, devices, words, self.warnings.append)
         self.voice = Voice(
             speaker, equipment.voice, self._talks, devices.now, manner_of(equipment, words)
         )
@@ -175,15 +188,6 @@ class Ears:
             )
         except EquipmentError as e:
             self.warnings.append(self._words.text("device_headset", why=e))
-            return None
-
-    def _open_speaker(self, equipment: Equipment) -> Speaker | None:
-        if equipment.voice == "off":
-            return None
-        try:
-            return self._devices.speaker(equipment.speaker)
-        except EquipmentError as e:
-            self.warnings.append(self._words.text("device_speaker", why=e))
             return None
 
     def _talks(self, talking: bool) -> None:

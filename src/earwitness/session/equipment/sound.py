@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import queue
 import threading
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
@@ -102,7 +103,7 @@ class SaidClosed:
     audio: Path
 
 
-class Worker:
+class Worker(ABC):
     """A thread that empties one microphone."""
 
     def __init__(
@@ -171,11 +172,14 @@ class Worker:
         self._source = source
         self._post(Back(self._role))
 
+    @abstractmethod
     def _do(self, order: str, *what: Any) -> None:
-        raise NotImplementedError
+        """Carry out an order from the inbox."""
 
+    @abstractmethod
     def _hear(self, block: Block) -> None:
-        raise NotImplementedError
+        """Take the next block."""
 
+    @abstractmethod
     def _end(self) -> None:
-        raise NotImplementedError
+        """Close what is being recorded."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from earwitness.audio.bext import Bext, coding_history, samples_since_midnight
 from earwitness.errors import EquipmentError
 from earwitness.session.equipment import sound
-from earwitness.session.equipment.ears import manner_of
+from earwitness.session.equipment.ears import manner_of, speaker_of
 from earwitness.session.equipment.headset import Answers
 from earwitness.session.equipment.voice import Voice
 from earwitness.session.live.inspection import MOST_PRESSES, TICK_S
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from earwitness.record.moment import Clock
     from earwitness.session.equipment.ears import Devices, Equipment
     from earwitness.session.equipment.sound import Source
-    from earwitness.session.equipment.voice import Speaker
     from earwitness.session.snapshot import Board
     from earwitness.speech.recogniser import SpeechModel
 
@@ -79,8 +78,9 @@ class AskEngine:
         self._given_up = False
         self._recordings = 0
         self._headset = self._open_headset(equipment, devices, model)
-        manner = manner_of(equipment, self._naming.words)
-        speaker = self._open_speaker(equipment, devices)
+        spoken = self._naming.words
+        manner = manner_of(equipment, spoken)
+        speaker = speaker_of(equipment, devices, spoken, self._warn)
         self._voice = Voice(speaker, equipment.voice, self._talks, devices.now, manner)
 
     def post(self, press: Press) -> None:
@@ -233,14 +233,5 @@ class AskEngine:
                 broke_in=self._interrupted,
             )
         except EquipmentError as e:
-            self._warn(str(e))
-            return None
-
-    def _open_speaker(self, equipment: Equipment, devices: Devices) -> Speaker | None:
-        if equipment.voice == "off":
-            return None
-        try:
-            return devices.speaker(equipment.speaker)
-        except EquipmentError as e:
-            self._warn(str(e))
+            self._warn(self._naming.words.text("device_headset", why=e))
             return None

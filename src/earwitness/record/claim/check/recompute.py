@@ -20,6 +20,7 @@ from earwitness.record.claim.check.defects import BY_ANOTHER_VERSION, Defect, de
 from earwitness.record.claim.check.inventory import LOG_PATH
 from earwitness.record.claim.layout import RECORD
 from earwitness.record.reader import SCHEMA, Record, audio_file
+from earwitness.record.sound_files import score_files
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -103,30 +104,11 @@ def score_again(folder: Path, take: model.Take) -> Finding:
     ValueError
         If the take does not name the recordings that its kind needs.
     """
-    from earwitness.acoustics.hiss import score_blocks, score_pair
-    from earwitness.audio.recording import open_recording, read_recording
-
     wanted = (1, 2) if take.air_on_s else (2,)
     if len(take.audio) not in wanted:
         raise ValueError(f"it names {len(take.audio)} recordings")
     files = [audio_file(folder, path) for path in take.audio]
-    if take.air_on_s:
-        probe, *ambient = [open_recording(file) for file in files]
-        return score_blocks(
-            probe.blocks(),
-            probe.sample_rate_hz,
-            take.air_on_s,
-            point=take.point,
-            reference=ambient[0].blocks() if ambient else None,
-        )
-    first, second = [read_recording(file) for file in files]
-    return score_pair(
-        first.samples,
-        first.sample_rate_hz,
-        second.samples,
-        second.sample_rate_hz,
-        point=take.point,
-    )
+    return score_files(files, take.point, take.air_on_s)
 
 
 def other_findings(
