@@ -130,6 +130,26 @@ def test_the_rest_of_a_spoilt_number_is_none_either(scripted, loud_detector):
     assert all(e.heard[0].extends for e in events[1:])
 
 
+DOUBTFUL = [("four", 0.0), ("[unk]", 0.0)]
+
+
+def in_two_pieces():
+    return quiet(10), loud(15), quiet(TALK_FRAMES + 8), loud(10), quiet(60)
+
+
+def test_the_rest_of_a_number_that_was_refused_is_no_number(scripted, loud_detector):
+    model = scripted(DOUBTFUL, [("[unk]", 9.0)], [("seventy two", 9.0)])
+    events = said(listen(model, loud_detector, *in_two_pieces(), state="any"))
+    assert [e.heard[0].rejected for e in events] == [True, True]
+
+
+def test_a_number_that_was_refused_and_goes_on_may_be_sure_as_a_whole(scripted, loud_detector):
+    model = scripted(DOUBTFUL, [("four hundred seventy two", 9.0)])
+    first, second = said(listen(model, loud_detector, *in_two_pieces(), state="any"))
+    assert first.heard[0].rejected
+    assert (second.heard[0].value, second.heard[0].extends) == (472.0, False)
+
+
 def test_a_number_in_three_pieces_is_one(scripted, loud_detector):
     model = scripted([("nine", 9.0)], [("nine hundred", 9.0)], [("nine hundred forty psi", 9.0)])
     gap = quiet(OPEN_FRAMES + 8)

@@ -65,10 +65,10 @@ def understood(
     if decoded.utterance is None or decoded.found is None:
         return ()
     words, phrases = decoded.found.alternative.words, decoded.found.phrases
-    how = replace(_NOTHING, while_talking=while_talking, clipped=clipped, extends=decoded.extends)
+    how = replace(_NOTHING, while_talking=while_talking, clipped=clipped, extends=decoded.replaces)
     if not decoded.understood:
         return (_heard(decoded, words, None, how),)
-    chosen = phrases[-1:] if decoded.extends else phrases
+    chosen = phrases[-1:] if decoded.replaces else phrases
     return tuple(_heard(decoded, words[p.start : p.stop], p.meaning, how) for p in chosen)
 
 

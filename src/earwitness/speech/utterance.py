@@ -53,7 +53,9 @@ class Decoded:
     order: tuple[int, ...]
     """Numbers of the stream's frames that were recognised, in order."""
     extends: bool = False
-    """It is the utterance before, gone on with; if not understood, that one is in doubt too."""
+    """It is the utterance before, gone on with."""
+    replaces: bool = False
+    """And that one was understood: this takes its place, or, if not understood, puts it in doubt."""
     spoilt: bool = False
     """It means nothing, whatever was recognised: too long, cut off, or half of a number."""
 
@@ -75,10 +77,10 @@ class Decoded:
 
     @property
     def goes_on(self) -> bool:
-        """Whether more words may make another meaning of it, or are the rest of a spoilt one."""
-        if self.found is None or not self.understood:
-            return self.extends
-        return self.grammar.goes_on(self.found.alternative.text)
+        """Whether more words may make another meaning of it, or are the rest of a doubtful one."""
+        if self.extends and not self.understood:
+            return True
+        return self.found is not None and self.grammar.goes_on(self.found.alternative.text)
 
     def at_s(self, time_s: float) -> float:
         """Return when in the stream a time in the recognised sound was [s]."""
@@ -202,13 +204,14 @@ class OpenUtterance:
             return self._weighed(utterance, self._grammar, gate, self._padded_order())
         order = (*before[0].order(), *self._order())
         joined = self._weighed(utterance, before[1].grammar, gate, order)
+        joined = replace(joined, extends=True, replaces=before[1].understood or before[1].replaces)
         if _extends(joined, before[1]) or joined.begun:
-            return replace(joined, extends=True)
+            return joined
         alone = self._started(None).finish(self._ending())
         found = self._weighed(alone, self._grammar, gate, self._padded_order())
         if found.understood and not _is_bare(found):
             return found
-        return replace(joined, extends=True, spoilt=True)
+        return replace(joined, spoilt=True)
 
     def _weighed(
         self,
@@ -293,10 +296,10 @@ def _shortened(pause: list[int]) -> list[int]:
 
 
 def _extends(joined: Decoded, before: Decoded) -> bool:
-    """Tell whether two utterances together are the first one gone on with."""
+    """Tell whether two utterances together are the first one, surely or not heard, gone on with."""
     if joined.found is None or before.found is None:
         return False
-    if not (joined.understood and before.understood):
+    if not joined.understood or before.spoilt:
         return False
     now, then = joined.found.phrases, before.found.phrases
     same = [p.meaning.command for p in now] == [p.meaning.command for p in then]
