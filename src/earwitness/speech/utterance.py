@@ -55,7 +55,7 @@ class Decoded:
     extends: bool = False
     """It is the utterance before, gone on with."""
     replaces: bool = False
-    """And that one was understood: this takes its place, or, if not understood, puts it in doubt."""
+    """And that one was understood: this takes its place, or puts it in doubt if not understood."""
     spoilt: bool = False
     """It means nothing, whatever was recognised: too long, cut off, or half of a number."""
 
