@@ -13,9 +13,10 @@ Noise: that of dictation_prompts.py, and blows of impact wrenches and ratchets, 
 training leaves out. Listened for: of human voices a number; of synthetic ones what may be said in
 the dialogue's state awake, or, if the words do not belong there, answering, or asleep.
 
-"Exact" counts what the recogniser held for most probable, however sure it was; "right", "wrong" and
-"refused" what is left of it after the gate. Both are right in command, value and unit, and not put
-right later. Seeds: 1620 and 1621.
+"Exact" counts what the recogniser held for most probable, however sure it was; "right" and "wrong"
+what of it is read back at once, "refused" what must be said again, also if it is only to be heard
+once more alike. Command, value and unit count together; what is put right later counts as it ends.
+Seeds: 1620 and 1621.
 """
 
 from __future__ import annotations
@@ -96,7 +97,7 @@ def scored(clip: prompts.Clip, model: SpeechModel, grammar: Grammar) -> Score:
 
 def unguarded(clip: prompts.Clip, model: SpeechModel, grammar: Grammar) -> list[Heard]:
     """Return what is heard by whoever is never in doubt."""
-    gate = replace(model.gate, accept_from=0.0, number_from=0.0)
+    gate = replace(model.gate, accept_from=0.0, number_from=0.0, number_sure_from=0.0)
     return final(dictate(clip.samples, prompts.RATE_HZ, model, grammar=grammar, gate=gate))
 
 

@@ -14,9 +14,9 @@ understood, and types it after five tries. Like anyone they sometimes fail:
 
 The voice is synthetic (see dictation_prompts.py), at drawn pace and pitch. Recognition is cached by
 clip, noise draw and what may be said, so that readings are not all independent: `--clips` readings
-are spoken, twice each, and each in two draws of noise at each level. Numbers are drawn evenly over
-the field's range, which is harder than life: they hold as many sixteens as sixties. Seeds 38 and
-39; 15 minutes on one free core.
+are spoken, twice each, and each in two draws of noise at each level; whoever repeats a reading says
+it in another of these four ways. Numbers are drawn evenly over the field's range, which is harder
+than life: they hold as many sixteens as sixties. Seeds 38 and 39; 15 minutes on one free core.
 """
 
 from __future__ import annotations
@@ -151,11 +151,12 @@ class Technician:
             self._dictate(wanted)
         return self.counts
 
-    def _speak(self, words: str, variants: int = VARIANTS) -> list[machine.Effect]:
+    def _speak(self, words: str) -> list[machine.Effect]:
         """Say something in one of its clips; return what the tool does."""
+        return self._say(f"{words}/{self._rng.integers(VARIANTS)}", int(self._rng.integers(DRAWS)))
+
+    def _say(self, name: str, draw: int) -> list[machine.Effect]:
         self.counts["utterances"] += 1
-        name = f"{words}/{self._rng.integers(variants)}"
-        draw = int(self._rng.integers(DRAWS))
         effects: list[machine.Effect] = []
         for heard in self._room.heard(name, self._model_state, self._snr_db, draw):
             self._model_state, more = machine.step(self._model_state, heard)
@@ -175,9 +176,11 @@ class Technician:
 
     def _dictate(self, wanted: Wanted) -> None:
         self.counts["readings"] += 1
+        ways = self._rng.permutation(TAKES * DRAWS)  # no one says a thing twice to the very sample
         for attempt in range(TRIES):
             self.counts["repeats"] += attempt > 0
-            effects = self._speak(wanted.clip, TAKES)
+            take, draw = divmod(int(ways[attempt % len(ways)]), DRAWS)
+            effects = self._say(f"{wanted.clip}/{take}", draw)
             waiting = self._model_state.pending
             if self._keep(wanted, effects):
                 return

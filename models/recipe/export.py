@@ -27,12 +27,12 @@ MFCC = """--use-energy=false
 """
 """What `features` computes, as Kaldi's options."""
 DECODING = """--min-active=200
---max-active=3000
---beam=13.0
+--max-active=1500
+--beam=11.0
 --lattice-beam=6.0
 --acoustic-scale=1.0
 --frame-subsampling-factor=3
---frames-per-chunk=51
+--frames-per-chunk=60
 --endpoint.silence-phones=1
 --endpoint.rule2.min-trailing-silence=0.5
 --endpoint.rule3.min-trailing-silence=0.75

@@ -71,6 +71,39 @@ def test_an_unconfirmed_reading_is_reported_and_not_stored() -> None:
     assert "leakage thirty four percent" in remark.text
 
 
+def doubted(heard: Heard) -> Heard:
+    return replace(heard, text="leakage thirty four", rejected=True, doubtful=True)
+
+
+def test_a_doubtful_number_is_asked_for_again_and_read_back_when_heard_alike() -> None:
+    _, effects = talk(THREE, doubted(LEAK))
+    assert effects[-1] == Say("say again")
+    _, effects = talk(THREE, doubted(LEAK), doubted(LEAK), CONFIRM)
+    assert Say("cylinder 3, leakage thirty four percent, correct?") in effects
+    assert stored(effects) == [("leakage", "34")]
+
+
+def test_two_doubtful_numbers_that_differ_are_none() -> None:
+    other = heard("leakage", 43.0, "percent")
+    state, effects = talk(THREE, doubted(LEAK), doubted(other))
+    assert state.pending is None
+    assert effects[1:] == [Say("say again")] * 2
+    state, _ = talk(THREE, doubted(LEAK), doubted(other), doubted(LEAK))
+    assert state.pending is not None
+    assert state.pending.value == "34"
+
+
+def test_a_doubt_ends_with_the_number_that_was_understood() -> None:
+    other = heard("leakage", 43.0, "percent")
+    state, _ = talk(THREE, doubted(LEAK), other, heard("no"), doubted(LEAK))
+    assert state.pending is None
+
+
+def test_a_cylinder_that_is_doubtful_is_not_selected_before_it_is_heard_alike() -> None:
+    assert talk(doubted(THREE))[0].cylinder is None
+    assert talk(doubted(THREE), doubted(THREE))[0].cylinder == 3
+
+
 def test_the_same_value_said_twice_is_no_confirmation() -> None:
     """Whoever hears a wrong value says the right one again, which is misheard again."""
     _, effects = talk(THREE, LEAK, LEAK)
@@ -241,6 +274,7 @@ HEARD = st.builds(
     st.booleans(),
     while_talking=st.booleans(),
     extends=st.booleans(),
+    doubtful=st.booleans(),
 )
 
 
@@ -253,7 +287,8 @@ def test_only_what_was_read_back_is_ever_stored(said: list[Heard]) -> None:
         state, effects = step(state, h)
         for e in effects:
             assert not isinstance(e, Store) or e.reading.spoken in spoken
-            assert not (isinstance(e, Store) and (h.while_talking or h.extends or h.rejected))
+            surely = not (h.while_talking or h.extends or (h.rejected and not h.doubtful))
+            assert surely or not isinstance(e, Store)
             spoken += f"{e.text}\n" if isinstance(e, Say) else ""
         assert all(isinstance(r, Reading) and 1 <= r.cylinder <= 4 for r in state.stored)
 

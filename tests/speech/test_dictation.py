@@ -78,6 +78,17 @@ def test_one_breath_may_hold_several_readings(heard):
     assert second.start_s == pytest.approx(first.end_s, abs=0.04)
 
 
+def test_a_number_that_is_not_sure_is_rejected_with_its_meaning(heard):
+    gate = Gate(number_from=0.6, number_sure_from=0.95)
+    (doubtful,) = heard([("leakage forty two percent", 10.0), ("[unk]", 8.0)], gate=gate)
+    assert (doubtful.rejected, doubtful.doubtful) == (True, True)
+    assert (doubtful.command, doubtful.value, doubtful.unit) == ("leakage", 42.0, "percent")
+    (sure,) = heard([("leakage forty two percent", 10.0), ("[unk]", 2.0)], gate=gate)
+    assert (sure.rejected, sure.doubtful) == (False, False)
+    (command,) = heard([("confirm", 10.0), ("[unk]", 8.0)], gate=gate)
+    assert (command.rejected, command.doubtful) == (False, False)
+
+
 def test_the_gate_is_a_setting(heard):
     readings = [("confirm", 10.0), ("[unk]", 9.9)]
     (only,) = heard(readings, gate=Gate(accept_from=0.5))

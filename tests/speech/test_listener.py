@@ -111,6 +111,16 @@ def test_a_number_that_goes_on_is_put_right(scripted, loud_detector):
     assert (second.heard[0].value, second.heard[0].extends) == (42.0, True)
 
 
+def test_a_doubtful_number_that_goes_on_is_one_number_from_the_start(scripted, loud_detector):
+    """Nothing was read back of the first half, so that nothing is replaced."""
+    doubtful = [("leakage forty", 2.0), ("[unk]", 0.0)]
+    model = scripted(doubtful, [("leakage forty two percent", 9.0)])
+    parts = (quiet(10), loud(15), quiet(OPEN_FRAMES + 10), loud(10), quiet(60))
+    first, second = said(listen(model, loud_detector, *parts))
+    assert (first.heard[0].doubtful, first.heard[0].value) == (True, 40.0)
+    assert (second.heard[0].value, second.heard[0].extends) == (42.0, False)
+
+
 def test_half_of_a_number_is_never_a_number(scripted, loud_detector):
     """What follows close on a number and does not fit it makes both doubtful."""
     model = scripted([("leakage forty", 9.0)], [("[unk]", 9.0)], [("two percent", 9.0)])

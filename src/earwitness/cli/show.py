@@ -100,9 +100,14 @@ def heard(utterances: Iterable[Heard], *, as_json: bool) -> None:
             _json(asdict(h))
             continue
         meant = " ".join(str(x) for x in (h.command, _plain(h.value), h.unit) if x is not None)
-        state = "rejected" if h.rejected else "please confirm" if h.needs_confirmation else "taken"
-        line = f"{h.start_s:7.2f} s  {h.confidence:4.2f}  {state:14}  {h.text!r}"
+        line = f"{h.start_s:7.2f} s  {h.confidence:4.2f}  {_state(h):14}  {h.text!r}"
         typer.echo(f"{line}  {meant}".rstrip())
+
+
+def _state(h: Heard) -> str:
+    if h.doubtful:
+        return "say it again"
+    return "rejected" if h.rejected else "please confirm" if h.needs_confirmation else "taken"
 
 
 def judgement(result: Judgement, *, as_json: bool) -> None:

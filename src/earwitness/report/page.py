@@ -331,7 +331,9 @@ def _reading(reading: Reading) -> ReadingView:
 def _spoken(utterance: Utterance) -> Spoken:
     heard = utterance.heard
     understood = "nothing: it was not understood" if heard.rejected else _meaning(heard)
-    if heard.needs_confirmation and not heard.rejected:
+    if heard.doubtful:
+        understood = f"{_meaning(heard)} (not sure: it had to be heard once more)"
+    elif heard.needs_confirmation and not heard.rejected:
         understood += " (had to be confirmed)"
     return Spoken(
         utterance.seq,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -107,8 +107,12 @@ class Dialogue:
             if not isinstance(event, Said):
                 yield event
                 continue
+            answered: set[machine.Say] = set()
             for heard in event.heard if not self.state.noting else (None,):
-                yield self._turn(heard, event)
+                turn = self._turn(heard, event)
+                effects = tuple(e for e in turn.effects if e not in answered)
+                answered |= {e for e in effects if isinstance(e, machine.Say)}
+                yield replace(turn, effects=effects)
 
     def _turn(self, heard: Heard | None, said: Said) -> Turn:
         before = self.state

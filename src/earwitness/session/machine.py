@@ -55,6 +55,10 @@ class Reading:
     """The command of the vocabulary that it was said with."""
 
 
+Doubted: TypeAlias = tuple[str | None, float | None, str | None]
+"""Command, value and unit of what was heard."""
+
+
 @dataclass(frozen=True, slots=True)
 class State:
     """Everything the dialogue remembers."""
@@ -70,6 +74,8 @@ class State:
     """What was read back and waits for an answer."""
     refused: tuple[Reading, ...] = ()
     """What was turned down since something was stored."""
+    doubtful: frozenset[Doubted] = frozenset()
+    """What was heard once, not surely, since a number was understood."""
     stored: tuple[Reading, ...] = ()
     noting: bool = False
     """What is said next is a note."""
@@ -190,8 +196,12 @@ def finish(state: State) -> list[Effect]:
 
 
 def _answer(state: State, heard: Heard) -> Step:
+    if heard.doubtful:
+        return _doubted(state, heard)
     if heard.rejected:
         return _not_understood(state, heard)
+    if heard.value is not None:
+        state = replace(state, doubtful=frozenset())
     if heard.command in ANSWERS and heard.needs_confirmation:
         return state, [_say(state, "say_again")]
     if heard.command in _OBEY:
@@ -227,6 +237,14 @@ def _broken_into(state: State, heard: Heard) -> Step:
     if state.rereads >= MOST_REREADS:
         return state, []
     return replace(state, rereads=state.rereads + 1), [_read_back(state, state.pending)]
+
+
+def _doubted(state: State, heard: Heard) -> Step:
+    """Take a number that was not surely heard for one that was, the second time it is heard."""
+    meant = (heard.command, heard.value, heard.unit)
+    if meant in state.doubtful:
+        return _answer(state, replace(heard, rejected=False, doubtful=False))
+    return _not_understood(replace(state, doubtful=state.doubtful | {meant}), heard)
 
 
 def _not_understood(state: State, heard: Heard) -> Step:

@@ -31,6 +31,8 @@ class Heard:
     unit: str | None
     needs_confirmation: bool
     rejected: bool
+    doubtful: bool = False
+    """It is rejected because its number is not sure, and counts if it is heard once more alike."""
     while_talking: bool = False
     """The tool itself was talking, so that it may have heard itself."""
     extends: bool = False
@@ -59,8 +61,9 @@ def understood(
     -------
     tuple of Heard
         One for each reading in the breath; a single rejected one if it is unsure, holds unknown
-        speech, or means nothing; empty if there were no words. Of an utterance that goes on with
-        the one before, only the last.
+        speech, or means nothing; empty if there were no words. A number that is not quite sure is
+        rejected with its meaning, as doubtful. Of an utterance that goes on with the one before,
+        only the last.
     """
     if decoded.utterance is None or decoded.found is None:
         return ()
@@ -90,6 +93,7 @@ def _heard(decoded: Decoded, words: Sequence[Word], meaning: Meaning | None, how
         value=meaning.value if meaning else None,
         unit=meaning.unit if meaning else None,
         needs_confirmation=meaning is not None and (numbered or unsure),
-        rejected=meaning is None,
+        rejected=meaning is None or decoded.doubtful,
+        doubtful=decoded.doubtful,
         readings=tuple(dict.fromkeys(readings)),
     )

@@ -43,7 +43,10 @@ class Gate:
     """Smallest confidence of a phrase without a number that is not rejected [1]. Chosen:
     benchmarks/dictation_talk.py."""
     number_from: float = 0.7
-    """Likewise for what holds a number [1]. Chosen: docs/decisions/0032-confidence-gate.md."""
+    """Likewise for what holds a number [1]. Chosen: docs/decisions/0154-heard-twice-alike.md."""
+    number_sure_from: float = 0.9
+    """Smallest confidence at which a number is read back at once [1]; below, it must be heard twice
+    alike. Chosen: docs/decisions/0154-heard-twice-alike.md."""
     sure_from: float = 0.9
     """Smallest confidence at which a command needs no more than an echo [1]."""
     score_scale: float = 0.8

@@ -55,7 +55,7 @@ class Decoded:
     extends: bool = False
     """It is the utterance before, gone on with."""
     replaces: bool = False
-    """And that one was understood: this takes its place, or puts it in doubt if not understood."""
+    """And that one was surely heard: this takes its place, or puts it in doubt."""
     spoilt: bool = False
     """It means nothing, whatever was recognised: too long, cut off, or half of a number."""
 
@@ -64,9 +64,20 @@ class Decoded:
         """Whether it means something, surely enough."""
         if self.found is None or not self.found.phrases or self.spoilt:
             return False
-        numbered = any(p.meaning.value is not None for p in self.found.phrases)
-        least = self.gate.number_from if numbered else self.gate.accept_from
+        least = self.gate.number_from if self._numbered else self.gate.accept_from
         return self.found.probability >= least
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it is a number that counts only if it is heard once more alike."""
+        if self.found is None or not self.understood or not self._numbered:
+            return False
+        return self.found.probability < self.gate.number_sure_from
+
+    @property
+    def _numbered(self) -> bool:
+        phrases = self.found.phrases if self.found else ()
+        return any(p.meaning.value is not None for p in phrases)
 
     @property
     def begun(self) -> bool:
@@ -204,7 +215,8 @@ class OpenUtterance:
             return self._weighed(utterance, self._grammar, gate, self._padded_order())
         order = (*before[0].order(), *self._order())
         joined = self._weighed(utterance, before[1].grammar, gate, order)
-        joined = replace(joined, extends=True, replaces=before[1].understood or before[1].replaces)
+        sure = before[1].understood and not before[1].doubtful
+        joined = replace(joined, extends=True, replaces=sure or before[1].replaces)
         if _extends(joined, before[1]) or joined.begun:
             return joined
         alone = self._started(None).finish(self._ending())

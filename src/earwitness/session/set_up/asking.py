@@ -172,9 +172,9 @@ class AskEngine:
         if heard.while_talking:
             return
         number = None if heard.value is None else round(heard.value)
-        doubtful = heard.needs_confirmation and number is None  # a number is read back anyway
-        if heard.rejected or doubtful:
-            self._say(self._naming.words.text("name_again") if doubtful else "")
+        unsure = heard.needs_confirmation and number is None
+        if (heard.rejected and not heard.doubtful) or unsure:  # a number is read back anyway
+            self._say(self._naming.words.text("name_again") if unsure else "")
             return
         self._answered(heard.command, number)
 
