@@ -7,6 +7,8 @@ floors here are a little below them.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import jiwer
 import numpy as np
 import pytest
@@ -34,12 +36,13 @@ def accepted(heard):
 
     A number that was followed by something unfitting is in doubt and stands no more.
     """
-    values = []
-    for h in heard:
-        if h.extends and values:
-            values.pop()
-        values += [] if h.rejected else [h.value]
-    return values
+    standing = [a for a, b in zip(heard, [*heard[1:], None], strict=True) if not (b and b.extends)]
+    return [h.value for h in standing if not h.rejected]
+
+
+def made_out(heard):
+    """Return the values that stand, or would if they were heard once more."""
+    return accepted([replace(h, rejected=h.rejected and not h.doubtful) for h in heard])
 
 
 def text(heard):
@@ -63,7 +66,8 @@ def test_single_number_words(prompts, model):
     heard = listened(clips, model)
     assert len(clips) == 30
     assert sum(text(h) == c.words for h, c in zip(heard, clips, strict=True)) >= 28
-    assert sum(accepted(h) == [c.value] for h, c in zip(heard, clips, strict=True)) >= 24
+    assert sum(made_out(h) == [c.value] for h, c in zip(heard, clips, strict=True)) >= 27
+    assert sum(accepted(h) == [c.value] for h, c in zip(heard, clips, strict=True)) >= 22
     assert [
         c.words for h, c in zip(heard, clips, strict=True) if accepted(h) not in ([], [c.value])
     ] == []
@@ -112,9 +116,12 @@ def test_jiwer_agrees_with_counting_by_hand(said, found):
 def test_numbers_in_shop_noise(prompts, phrases, model):
     rng = np.random.default_rng(78)
     clips = [prompts.in_noise(c, 10, rng) for c in phrases]
-    results = [accepted(h) for h in listened(clips, model)]
-    assert sum(r == [c.value] for r, c in zip(results, clips, strict=True)) >= 0.6 * PHRASES
-    assert sum(r not in ([], [c.value]) for r, c in zip(results, clips, strict=True)) <= 2
+    heard = listened(clips, model)
+    results = [accepted(h) for h in heard]
+    likely = sum(made_out(h) == [c.value] for h, c in zip(heard, clips, strict=True))
+    assert likely >= 0.75 * PHRASES
+    assert sum(r == [c.value] for r, c in zip(results, clips, strict=True)) >= 0.45 * PHRASES
+    assert sum(r not in ([], [c.value]) for r, c in zip(results, clips, strict=True)) <= 1
 
 
 def test_other_talk_is_mostly_refused(prompts, model):
@@ -167,5 +174,5 @@ def test_a_ten_minute_recording(prompts, phrases, model):
     heard = list(dictate(long.astype(np.float32), 16_000, model, "number", detector=DETECTOR))
     expected = [c.value for c in phrases[: len(starts)]]
     assert accepted(heard) == expected
-    begun = [h.start_s for h in heard if not h.extends]
+    begun = sorted({h.start_s for h in heard})
     assert all(s < b < s + 2 for s, b in zip(starts, begun, strict=True))

@@ -112,13 +112,22 @@ def test_a_number_that_goes_on_is_put_right(scripted, loud_detector):
 
 
 def test_a_doubtful_number_that_goes_on_is_one_number_from_the_start(scripted, loud_detector):
-    """Nothing was read back of the first half, so that nothing is replaced."""
     doubtful = [("leakage forty", 2.0), ("[unk]", 0.0)]
     model = scripted(doubtful, [("leakage forty two percent", 9.0)])
     parts = (quiet(10), loud(15), quiet(OPEN_FRAMES + 10), loud(10), quiet(60))
     first, second = said(listen(model, loud_detector, *parts))
     assert (first.heard[0].doubtful, first.heard[0].value) == (True, 40.0)
-    assert (second.heard[0].value, second.heard[0].extends) == (42.0, False)
+    assert (second.heard[0].value, second.heard[0].extends) == (42.0, True)
+
+
+def test_all_of_a_breath_counts_when_a_doubtful_one_goes_on(scripted, loud_detector):
+    """Nothing of its first half was taken, so that the cylinder is not lost."""
+    doubtful = [("cylinder two leakage forty", 2.0), ("[unk]", 0.0)]
+    model = scripted(doubtful, [("cylinder two leakage forty two percent", 9.0)])
+    parts = (quiet(10), loud(15), quiet(OPEN_FRAMES + 10), loud(10), quiet(60))
+    _, second = said(listen(model, loud_detector, *parts))
+    assert [(h.command, h.value) for h in second.heard] == [("cylinder", 2.0), ("leakage", 42.0)]
+    assert [h.extends for h in second.heard] == [True, False]
 
 
 def test_half_of_a_number_is_never_a_number(scripted, loud_detector):
@@ -157,7 +166,7 @@ def test_a_number_that_was_refused_and_goes_on_may_be_sure_as_a_whole(scripted, 
     model = scripted(DOUBTFUL, [("four hundred seventy two", 9.0)])
     first, second = said(listen(model, loud_detector, *in_two_pieces(), state="any"))
     assert first.heard[0].rejected
-    assert (second.heard[0].value, second.heard[0].extends) == (472.0, False)
+    assert (second.heard[0].value, second.heard[0].extends) == (472.0, True)
 
 
 def test_a_number_in_three_pieces_is_one(scripted, loud_detector):

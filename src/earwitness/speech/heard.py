@@ -62,17 +62,18 @@ def understood(
     tuple of Heard
         One for each reading in the breath; a single rejected one if it is unsure, holds unknown
         speech, or means nothing; empty if there were no words. A number that is not quite sure is
-        rejected with its meaning, as doubtful. Of an utterance that goes on with the one before,
-        only the last.
+        rejected with its meaning, as doubtful. Of an utterance that goes on with one that was
+        surely heard, only the last.
     """
     if decoded.utterance is None or decoded.found is None:
         return ()
     words, phrases = decoded.found.alternative.words, decoded.found.phrases
-    how = replace(_NOTHING, while_talking=while_talking, clipped=clipped, extends=decoded.replaces)
+    how = replace(_NOTHING, while_talking=while_talking, clipped=clipped, extends=decoded.extends)
     if not decoded.understood:
         return (_heard(decoded, words, None, how),)
     chosen = phrases[-1:] if decoded.replaces else phrases
-    return tuple(_heard(decoded, words[p.start : p.stop], p.meaning, how) for p in chosen)
+    heard = [_heard(decoded, words[p.start : p.stop], p.meaning, how) for p in chosen]
+    return (heard[0], *(replace(h, extends=False) for h in heard[1:]))
 
 
 _NOTHING = Heard(0.0, 0.0, "", 0.0, None, None, None, needs_confirmation=False, rejected=True)
