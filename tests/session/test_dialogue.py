@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,33 @@ def test_a_recording_is_a_dialogue_with_a_mute_tool(model):
     assert [t.cylinder for t in turns] == [None, 3, 3]
     assert all(t.said.end_s > t.said.start_s for t in turns)
     assert all(len(t.said.samples) > FS // 4 for t in turns)
+
+
+@pytest.fixture
+def doubter(model, monkeypatch):
+    """Return the model, never quite sure of a number."""
+    monkeypatch.setattr(model, "gate", replace(model.gate, number_sure_from=1.1))
+    return model
+
+
+def test_who_is_never_sure_of_a_number_hears_it_twice(doubter):
+    said = ("cylinder three", "leakage forty two percent")
+    assert talked(doubter, *said, "confirm")[0][-1].state.cylinder is None
+    twice = (said[0], said[0], said[1], said[1], "confirm")
+    turns, effects = talked(doubter, *twice)
+    assert stored(effects) == [(3, "42")]
+    assert [t.heard.doubtful for t in turns] == [True] * 4 + [False]
+
+
+def test_a_breath_of_two_doubtful_readings_is_asked_for_once(doubter):
+    words = [clip(p) for p in ("cylinder three", "leakage forty two percent")]
+    loud = [np.flatnonzero(np.abs(w) > 0.02) for w in words]
+    spoken = [w[at[0] : at[-1]] for w, at in zip(words, loud, strict=True)]
+    breath = np.concatenate([pause(1), *spoken, pause(1.3)])
+    state = machine.begin(cylinders=4)
+    turns = list(turns_in(breath, FS, doubter, state, name="said.wav"))
+    assert [t.heard.doubtful for t in turns] == [True, True]
+    assert [e for t in turns for e in t.effects] == [machine.Say("say again")]
 
 
 def test_without_a_confirmation_nothing_is_stored(model):
