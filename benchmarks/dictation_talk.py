@@ -128,7 +128,12 @@ def passed(results: list[list[Heard]], gate: Gate) -> list[str]:
 
 
 def _least(heard: Heard, gate: Gate) -> float:
-    return gate.accept_from if heard.value is None else gate.number_from
+    return gate.accept_from if heard.value is None else gate.number_sure_from
+
+
+def from_confidence(gate: Gate, least: float) -> Gate:
+    """Return a gate that lets everything pass from one confidence on."""
+    return replace(gate, accept_from=least, number_from=least, number_sure_from=least)
 
 
 def main() -> None:
@@ -138,7 +143,7 @@ def main() -> None:
     arguments.add_argument("--awake", action="store_true", help="Leave out the hour asleep.")
     options = arguments.parse_args()
     model, noise = load_model(options.model), np.random.default_rng(37)
-    lowest = replace(model.gate, accept_from=GATES[0], number_from=GATES[0])
+    lowest = from_confidence(model.gate, GATES[0])
     clips = {
         f"{name}, {f'{snr} dB' if snr else 'quiet'}": [
             prompts.in_noise(c, snr, noise) if snr else c for c in said
@@ -158,7 +163,7 @@ def main() -> None:
         for name, said in clips.items():
             results = heard(said, model, state, lowest)
             chosen, reported = results[::2], results[1::2]
-            trials = [replace(lowest, accept_from=g, number_from=g) for g in GATES]
+            trials = [from_confidence(lowest, g) for g in GATES]
             texts = passed(reported, model.gate)
             row = [len(chosen), *(len(passed(chosen, g)) for g in trials)]
             row += [len(reported), len(texts)]
