@@ -38,4 +38,4 @@ for sounds in own shared; do
         --out "$out/$sounds.pt" > "$out/$sounds.log" 2>&1 &
 done
 wait
-ls -l "$out"
+ls -l "$out/own.pt" "$out/shared.pt"
