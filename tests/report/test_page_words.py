@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import doctest
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -28,6 +29,18 @@ def test_the_page_names_head_and_length_of_the_record_behind_it(
     (mark,) = re.findall(r'<meta name="earwitness-record" content="([^"]*)">', visit_page)
     assert mark == f"{record.head} {len(record.entries)}"
     assert re.fullmatch(r"[0-9a-f]{64} [0-9]+", mark)
+
+
+def test_a_number_that_was_not_sure_is_shown_as_that(visit_page: str, visit_folder: Path) -> None:
+    told = model.inspection(read_record(visit_folder))
+    doubted = [
+        replace(u, heard=replace(u.heard, rejected=True, doubtful=u.heard.value is not None))
+        for u in told.utterances
+    ]
+    told = replace(told, utterances=tuple(doubted))
+    page = render_html(told, audio=lambda path: read_recording(visit_folder / path))
+    assert "not sure: it had to be heard once more" not in words_of_page(visit_page)
+    assert "number 34.5 % (not sure: it had to be heard once more)" in words_of_page(page)
 
 
 def test_words_are_the_text_without_pictures_and_style(visit_page: str) -> None:
