@@ -145,8 +145,8 @@ def test_bodies_have_the_fields_that_other_programs_read() -> None:
     assert bodies.utterance_body(heard, cylinder=None, audio="audio/0001-x.wav") == {
         "cylinder": None, "audio": "audio/0001-x.wav", "start_s": 0.5, "end_s": 2.0,
         "text": "cylinder three", "confidence": 0.9, "command": None, "value": 34.0,
-        "unit": "percent", "needs_confirmation": True, "rejected": False, "while_talking": False,
-        "extends": False, "clipped": False, "readings": [],
+        "unit": "percent", "needs_confirmation": True, "rejected": False, "doubtful": False,
+        "while_talking": False, "extends": False, "clipped": False, "readings": [],
     }  # fmt: skip
     assert leakage(3, "34")[1] == {
         "cylinder": 3, "quantity": "leakage", "value": "34", "unit": "percent",

@@ -36,8 +36,8 @@ def accepted(heard):
 
     A number that was followed by something unfitting is in doubt and stands no more.
     """
-    standing = [a for a, b in zip(heard, [*heard[1:], None], strict=True) if not (b and b.extends)]
-    return [h.value for h in standing if not h.rejected]
+    replaced = [h.extends for h in heard[1:]] + [False]
+    return [h.value for h, gone in zip(heard, replaced, strict=False) if not (h.rejected or gone)]
 
 
 def made_out(heard):
