@@ -99,6 +99,21 @@ def test_a_doubt_ends_with_the_number_that_was_understood() -> None:
     assert state.pending is None
 
 
+def test_a_doubtful_number_gone_on_with_is_heard_once() -> None:
+    """ "Forty", then "forty percent": the second holds the sound of the first."""
+    more = replace(doubted(LEAK), extends=True)
+    state, effects = talk(THREE, doubted(LEAK), more)
+    assert state.pending is None
+    assert effects[1:] == [Say("say again")] * 2
+    assert talk(THREE, doubted(LEAK), more, doubted(LEAK))[0].pending is not None
+
+
+def test_half_of_a_doubtful_number_is_forgotten_with_what_goes_on() -> None:
+    for rest in (doubted(heard("leakage", 43.0, "percent")), heard(None, rejected=True)):
+        state, _ = talk(THREE, doubted(LEAK), replace(rest, extends=True), doubted(LEAK))
+        assert state.pending is None
+
+
 def test_a_cylinder_that_is_doubtful_is_not_selected_before_it_is_heard_alike() -> None:
     assert talk(doubted(THREE))[0].cylinder is None
     assert talk(doubted(THREE), doubted(THREE))[0].cylinder == 3

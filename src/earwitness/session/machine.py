@@ -240,15 +240,22 @@ def _broken_into(state: State, heard: Heard) -> Step:
 
 
 def _doubted(state: State, heard: Heard) -> Step:
-    """Take a number that was not surely heard for one that was, the second time it is heard."""
+    """Take a number that was not surely heard for one that was, the second time it is heard.
+
+    What goes on with a number holds its sound, and is no second time.
+    """
     meant = (heard.command, heard.value, heard.unit)
-    if meant in state.doubtful:
+    before = frozenset() if heard.extends else state.doubtful
+    if meant in before:
         return _answer(state, replace(heard, rejected=False, doubtful=False))
-    return _not_understood(replace(state, doubtful=state.doubtful | {meant}), heard)
+    state, effects = _not_understood(state, heard)
+    return replace(state, doubtful=before | {meant}), effects
 
 
 def _not_understood(state: State, heard: Heard) -> Step:
     """Ask again, but not after every word that is said in the shop."""
+    if heard.extends:
+        state = replace(state, doubtful=frozenset())
     if heard.extends and state.pending is not None:
         return replace(state, pending=None), [*finish(state), _say(state, "say_again")]
     if heard.clipped:
