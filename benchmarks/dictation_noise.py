@@ -6,8 +6,8 @@ Ten minutes of each kind of noise, at a level drawn anew every 20 s between -50 
 scale, asleep, awake and waiting for an answer. The kinds: white, pink, air hiss, a compressor, the
 benchmark's own shop (motor, hiss, hammer), the simulated bay's blows, ratchet, dropped metal and
 radio, and a siren that glides through the range of voices. Counted are stretches that the detector
-took for speech, those of them that became a command, and those that might be one but are not sure
-enough to be obeyed. Seed 35; 10 minutes on one free core.
+took for speech, those of them that became a command, and those that may be one but lack the full
+confidence (docs/decisions/0032). Seed 35; 10 minutes on one free core.
 """
 
 from __future__ import annotations
