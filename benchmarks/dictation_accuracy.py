@@ -9,7 +9,7 @@ Some twenty minutes. Voices: a human one
     python models/recipe/speakers.py pico 420 21 pico
     python models/recipe/speakers.py piper 420 22 piper
 
-Noise: that of dictation_prompts.py, and blows of impact wrenches and ratchets, a family that
+Levels of voices: ITU-T P.56 (decision record 0156). Noise: that of dictation_prompts.py, and blows of impact wrenches and ratchets, a family that
 training leaves out. Listened for: of human voices a number; of synthetic ones what may be said in
 the dialogue's state awake, or, if the words do not belong there, answering, or asleep.
 
@@ -129,18 +129,6 @@ def blows(frames: int, rng: np.random.Generator) -> NDArray[np.float64]:
     return noise / np.std(noise)
 
 
-def with_noise(
-    clip: prompts.Clip,
-    snr_db: float,
-    rng: np.random.Generator,
-    make: Callable[[int, np.random.Generator], NDArray[np.float64]] = prompts.shop_noise,
-) -> prompts.Clip:
-    voiced = clip.samples[np.abs(clip.samples) > prompts.ACTIVE]
-    level = np.sqrt(np.mean(voiced**2)) * 10 ** (-snr_db / 20)
-    mixed = clip.samples + level * make(len(clip.samples), rng)
-    return prompts.Clip(clip.words, clip.value, mixed * min(1.0, 0.9 / np.max(np.abs(mixed))))
-
-
 def synthetic(pack: Path, model: SpeechModel) -> list[prompts.Clip]:
     """Return the clips of a pack that hold something that may be said, with quiet around them."""
     sound, _ = sf.read(pack.with_suffix(".ogg"), dtype="float64")
@@ -167,7 +155,9 @@ def kinds(scores: list[Score]) -> dict[str, list[Score]]:
 
 
 def versions(clips: list[prompts.Clip], rng: np.random.Generator) -> dict[str, list[prompts.Clip]]:
-    return {"quiet": clips} | {f"{d} dB": [with_noise(c, d, rng) for c in clips] for d in SNRS_DB}
+    return {"quiet": clips} | {
+        f"{d} dB": [prompts.in_noise(c, d, rng) for c in clips] for d in SNRS_DB
+    }
 
 
 def sphinx(clips: list[prompts.Clip]) -> list[Score]:
@@ -219,7 +209,7 @@ def main() -> None:
             print(row(f"— of these {kind}", some), flush=True)
         if options.pocketsphinx:
             print(row(f"— pocketsphinx, {name}", sphinx(clips[:100])), flush=True)
-    hammered = [with_noise(c, 10, rng, blows) for c in phrases[: options.phrases // 2]]
+    hammered = [prompts.in_noise(c, 10, rng, blows) for c in phrases[: options.phrases // 2]]
     print(row("human, blows at 10 dB", [scored(c, model, number) for c in hammered]), flush=True)
     for pack in options.voices:
         held_out = synthetic(pack, model)[: options.clips]

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 import dictation_prompts as prompts
-from dictation_accuracy import final, listening_for, synthetic, with_noise
+from dictation_accuracy import final, listening_for, synthetic
 from earwitness.speech.dictation import dictate, load_model
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def heard(
 ) -> Saying:
     grammar = listening_for(clip, model)
     gate = replace(model.gate, number_from=LOWEST, number_sure_from=LOWEST)
-    noisy = with_noise(clip, snr_db, rng).samples
+    noisy = prompts.in_noise(clip, snr_db, rng).samples
     said = [
         h
         for h in final(dictate(noisy, prompts.RATE_HZ, model, grammar=grammar, gate=gate))

@@ -16,13 +16,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.signal import lfilter
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
 PROMPTS = Path("/usr/share/asterisk/sounds/en_US_f_Allison")
 RATE_HZ = 16_000
 SPEECH_PEAK = 0.5
+ENVELOPE_S, HANGOVER_S, MARGIN_DB = 0.03, 0.2, 15.9
+"""Time constant of the envelope [s], how long speech lasts on [s], and how far below its level it
+still counts [dB]: Recommendation ITU-T P.56, method B."""
 ACTIVE = 0.02
 """Share of the peak above which a prompt counts as voice."""
 
@@ -162,12 +168,70 @@ def _piper() -> Any:
     return PiperVoice.load(str(model_path()))
 
 
-def in_noise(clip: Clip, snr_db: float, rng: np.random.Generator) -> Clip:
-    """Return the clip in shop noise, so far below the voice while it speaks [dB]."""
-    voiced = clip.samples[np.abs(clip.samples) > ACTIVE]
-    level = np.sqrt(np.mean(voiced**2)) * 10 ** (-snr_db / 20)
-    mixed = clip.samples + level * shop_noise(len(clip.samples), rng)
+def in_noise(
+    clip: Clip,
+    snr_db: float,
+    rng: np.random.Generator,
+    make: Callable[[int, np.random.Generator], NDArray[np.float64]] | None = None,
+) -> Clip:
+    """Return the clip in noise of level 1 rms, shop noise if left out, `snr_db` below the voice.
+
+    The voice's level is its active speech level.
+    """
+    level = active_level(clip.samples) * 10 ** (-snr_db / 20)
+    mixed = clip.samples + level * (make or shop_noise)(len(clip.samples), rng)
     return Clip(clip.words, clip.value, mixed * min(1.0, 0.9 / np.max(np.abs(mixed))))
+
+
+def active_level(samples: NDArray[np.float64], fs: int = RATE_HZ) -> float:
+    """Return the root mean square of speech while it lasts, pauses of up to 0.2 s included.
+
+    Method B of Recommendation ITU-T P.56, Objective measurement of active speech level: speech is
+    active where its envelope has been above a threshold that lies 15.9 dB below the active level
+    itself.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (frames,)
+        Speech without noise [1].
+    fs : int
+        Sample rate [Hz].
+
+    Returns
+    -------
+    float
+        In the unit of `samples`.
+
+    Raises
+    ------
+    ValueError
+        If nothing stands out, as in silence.
+    """
+    smooth = np.exp(-1 / (fs * ENVELOPE_S))
+    envelope = np.abs(samples)
+    for _ in range(2):
+        envelope = lfilter([1 - smooth], [1, -smooth], envelope)
+    energy, before = float(np.sum(samples**2)), None
+    for threshold in 2.0 ** -np.arange(31):
+        count = _active(envelope >= threshold, round(HANGOVER_S * fs))
+        if not count:
+            continue
+        level_db = 10 * np.log10(energy / count)
+        margin_db = level_db - 20 * np.log10(threshold)
+        if margin_db >= MARGIN_DB:
+            if before is not None:
+                part = (MARGIN_DB - before[1]) / (margin_db - before[1])
+                level_db = before[0] + part * (level_db - before[0])
+            return float(10 ** (level_db / 20))
+        before = level_db, margin_db
+    raise ValueError("no speech in the samples")
+
+
+def _active(above: NDArray[np.bool_], hangover: int) -> int:
+    """Return how many samples are above, or at most `hangover` after one that is."""
+    at = np.arange(len(above))
+    last = np.maximum.accumulate(np.where(above, at, -hangover - 1))
+    return int(np.sum(at - last <= hangover))
 
 
 def noise_only(count: int, rng: np.random.Generator) -> list[Clip]:

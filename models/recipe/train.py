@@ -53,6 +53,8 @@ LOUDNESS = 2e-4
 """Weight of the squared scores, which keeps them small [1]."""
 AVERAGE = 0.999
 """Share of the running average of the weights that is kept at each step [1]."""
+MOST_LOST = 20
+"""Steps in a row whose gradient is not finite before training gives up [1]."""
 ROOMS = 600
 BANK_TAKES, BANK_S = 240, 5.0
 """Takes of simulated shop noise, and the length of each [s]."""
@@ -108,6 +110,7 @@ class Trainer:
             kept = torch.load(options.earlier, map_location=self.device, weights_only=True)
             self.network.load_state_dict(kept["network"])
         self.average = copy.deepcopy(self.network).requires_grad_(requires_grad=False)
+        self.lost = 0
         self.optimiser = torch.optim.AdamW(self.network.parameters(), lr=1e-3, weight_decay=1e-4)
 
     def run(self, batches: Iterator[Plan]) -> None:
@@ -154,12 +157,22 @@ class Trainer:
         loss, shown = self._loss(self.network(heard), plan, stage)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
-        nn.utils.clip_grad_norm_(self.network.parameters(), 2.0)
-        self.optimiser.step()
+        norm = nn.utils.clip_grad_norm_(self.network.parameters(), 2.0)
+        self._go_on_if_finite(bool(torch.isfinite(norm)))
         keep = min(AVERAGE, steps / (steps + 10))
         for mean, now in zip(self.average.parameters(), self.network.parameters(), strict=True):
             mean.lerp_(now.detach(), 1 - keep)
         return shown.detach()
+
+    def _go_on_if_finite(self, finite: bool) -> None:
+        """Take the step, or leave it out if the gradient is not a number; give up after many."""
+        self.lost = 0 if finite else self.lost + 1
+        if finite:
+            self.optimiser.step()
+        elif self.lost >= MOST_LOST:
+            raise FloatingPointError(
+                f"{MOST_LOST} gradients in a row are not finite: begin again with another --seed"
+            )
 
     def _loss(
         self, outputs: tuple[Tensor, Tensor], plan: Plan, stage: str
