@@ -5,6 +5,8 @@ python export.py model.pt[,another.pt ...] [second.pt ...] ../NAME
 Of networks joined by commas, which ended the same training differently, the weights are averaged.
 Networks given one by one stand side by side, and their scores are averaged (decision record 0150);
 one trained with SOUNDS=shared says of a number word's own sounds what it says of the phones.
+Trainings from different beginnings hear the same sound at different moments: `second.pt@-5` takes what
+second.pt says 5 frames of 10 ms later (`lag.py` finds out how many).
 """
 
 from __future__ import annotations
@@ -55,8 +57,18 @@ def main(*trained: str, folder: str) -> None:
     """Write the folder."""
     from network import LEFT, RIGHT
 
-    networks = [_spread(_averaged(names.split(","))) for names in trained]
-    write_folder(Path(folder), networks, LEFT, RIGHT)
+    shifts = [int(names.partition("@")[2] or 0) for names in trained]
+    networks = [
+        _shifted(_spread(_averaged(names.partition("@")[0].split(","))), shift)
+        for names, shift in zip(trained, shifts, strict=True)
+    ]
+    write_folder(Path(folder), networks, LEFT - min(shifts), RIGHT + max(shifts))
+
+
+def _shifted(layers: list, frames: int) -> list:
+    """Let a network hear so many frames later."""
+    splice, weights, biases = layers[0]
+    return [(tuple(o + frames for o in splice), weights, biases), *layers[1:]]
 
 
 def _averaged(names: list[str]) -> list:

@@ -9,10 +9,14 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import torch
 from torch import Tensor
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 RATE_HZ = 16_000
 FRAME, HOP, FFT = 400, 160, 512
@@ -33,7 +37,11 @@ def frames_in(samples: int) -> int:
     return 1 + (samples - FRAME) // HOP
 
 
-def cepstra(sound: Tensor, warp: Tensor | None = None) -> Tensor:
+def cepstra(
+    sound: Tensor,
+    warp: Tensor | None = None,
+    changed: Callable[[Tensor], Tensor] | None = None,
+) -> Tensor:
     """Return the cepstra of clips.
 
     Parameters
@@ -42,6 +50,8 @@ def cepstra(sound: Tensor, warp: Tensor | None = None) -> Tensor:
         Of full scale [1].
     warp : Tensor, shape (clips,), optional
         For each clip which of `WARPS`; none if left out.
+    changed : callable, optional
+        Changes the logarithms of the bands' power, shape (clips, frames, 40).
 
     Returns
     -------
@@ -54,8 +64,8 @@ def cepstra(sound: Tensor, warp: Tensor | None = None) -> Tensor:
     window, banks, transform = (t.to(sound.device) for t in (_window(), _banks(), _transform()))
     power = torch.fft.rfft((frames - PREEMPHASIS * before) * window, FFT).abs().square()
     bank = banks[len(WARPS) if warp is None else warp]
-    energies = power @ bank
-    return energies.clamp_min(torch.finfo(torch.float32).eps).log() @ transform
+    energies = (power @ bank).clamp_min(torch.finfo(torch.float32).eps).log()
+    return (changed(energies) if changed else energies) @ transform
 
 
 @cache

@@ -34,6 +34,12 @@ HOME = Path(os.environ.get("KOKORO_HOME", "kokoro"))
 """Folder of network.onnx and voices.npz."""
 LONGEST_TEXT = 150
 """Sounds in the longest text [1]: voices are a table by the number of sounds, cut off here."""
+TIMBRE = 128
+"""How many numbers of a voice, the first ones, say how it sounds; the others say how it speaks."""
+APART = 0.4
+"""Share of clips in which one voice speaks in the manner of another [1]."""
+BEYOND, FURTHEST = 0.25, 0.4
+"""Share of voices that are moved away from one that is not in them, and how far at most [1]."""
 ENGLISH = ("af", "am", "bf", "bm")
 """How the names of the voices begin whose mother tongue is English."""
 
@@ -46,11 +52,11 @@ def say(text: str, rng: Generator) -> tuple[str, NDArray[np.float32], int]:
 def said(sounds: list[int], rng: Generator) -> tuple[str, NDArray[np.float32], int]:
     """Say the sounds of a text; return the speaker, the samples and their rate [Hz]."""
     names, table = voices()
-    weights = blend(names, rng)
-    style = np.tensordot(
-        weights, table[:, min(len(sounds), LONGEST_TEXT) - 1].astype(np.float32), 1
-    )
-    speaker = "kokoro-" + "+".join(f"{names[i]}" for i in np.flatnonzero(weights))
+    timbre = blend(names, rng)
+    manner = blend(names, rng) if rng.random() < APART else timbre
+    row = table[:, min(len(sounds), LONGEST_TEXT) - 1].astype(np.float32)
+    style = np.concatenate([timbre @ row[:, :TIMBRE], manner @ row[:, TIMBRE:]])
+    speaker = "kokoro-" + "+".join(f"{names[i]}" for i in np.flatnonzero(timbre))
     asked = {
         "tokens": np.array([[0, *sounds, 0]], np.int64),
         "style": style[None].astype(np.float32),
@@ -60,7 +66,10 @@ def said(sounds: list[int], rng: Generator) -> tuple[str, NDArray[np.float32], i
 
 
 def blend(names: list[str], rng: Generator) -> NDArray[np.float32]:
-    """Return the share of each voice: one English voice, or two or three of any tongue."""
+    """Return the share of each voice: one English voice, or two or three of any tongue.
+
+    Some are moved beyond: the share of one further voice is negative, and all add up to one.
+    """
     english = [i for i, name in enumerate(names) if name.startswith(ENGLISH)]
     kind, weights = rng.random(), np.zeros(len(names), np.float32)
     if kind < 0.45:
@@ -71,6 +80,10 @@ def blend(names: list[str], rng: Generator) -> NDArray[np.float32]:
         weights[rng.choice(english, 2, replace=False)] = rng.dirichlet((1, 1))
     else:
         weights[rng.choice(len(names), 3, replace=False)] = rng.dirichlet((1, 1, 1))
+    if rng.random() < BEYOND:
+        distance = rng.uniform(0, FURTHEST)
+        weights *= 1 + distance
+        weights[rng.choice(english)] -= distance
     return weights
 
 

@@ -2,7 +2,7 @@
 
     python speakers.py ENGINE COUNT SEED PACK [WORKERS]
 
-ENGINE is espeak, flite or kokoro for training; pico and piper, whose voices are
+ENGINE is espeak, flite, festival, pico or kokoro for training; piper, whose voice is
 never trained on, for tests. What they are, and their licences: README.md.
 """
 
@@ -48,6 +48,7 @@ ESPEAK_VARIANTS = (
 ).split()
 """Variants of eSpeak NG that sound like people."""
 FLITE_VOICES = ("awb", "rms", "slt", "awb", "rms", "slt", "kal16")
+FESTIVAL_VOICES = ("kal_diphone", "ked_diphone", "ked_diphone", "cmu_us_slt_arctic_hts")
 PICO_VOICES = ("en-US", "en-GB")
 PAUSES = 0.12
 """Share of texts with a pause between two words [1]."""
@@ -81,8 +82,22 @@ def flite(text: str, rng: Generator) -> Said:
     return f"flite-{voice}", sound, fs
 
 
+def festival(text: str, rng: Generator) -> Said:
+    """Say a text with Festival."""
+    voice, stretch = pick(rng, *FESTIVAL_VOICES), rng.uniform(0.8, 1.3)
+    with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+        _output(
+            "festival",
+            "--batch",
+            f"(begin (voice_{voice}) (Parameter.set 'Duration_Stretch {stretch:.2f})"
+            f' (utt.save.wave (utt.synth (Utterance Text "{text}.")) "{file.name}" \'riff))',
+        )
+        sound, fs = sf.read(file.name, dtype="float32")
+    return f"festival-{voice}", sound, fs
+
+
 def pico(text: str, rng: Generator) -> Said:
-    """Say a text with SVOX Pico. For tests only."""
+    """Say a text with SVOX Pico."""
     from py_nanotts import NanoTTS
 
     voice, pitch, speed = pick(rng, *PICO_VOICES), rng.uniform(0.8, 1.15), rng.uniform(0.85, 1.2)
@@ -108,6 +123,7 @@ def piper(text: str, rng: Generator) -> Said:
 ENGINES: dict[str, Callable[[str, Generator], Said]] = {
     "espeak": espeak,
     "flite": flite,
+    "festival": festival,
     "kokoro": kokoro.say,
     "pico": pico,
     "piper": piper,

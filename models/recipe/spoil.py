@@ -15,7 +15,7 @@ from torch import Tensor
 RATE_HZ = 16_000
 CLEAN = 0.08
 """Share of clips without added noise [1]."""
-SNR_DB = (-5.0, 30.0)
+SNR_DB = (-5.0, 26.0)
 """Lowest and highest ratio of voice to noise, while the voice speaks [dB]."""
 HUMMING = 0.3
 """Share of clips with mains hum [1]."""
@@ -29,6 +29,16 @@ LEVEL_DB = (-28.0, -5.0)
 """Softest and loudest power of a clip's loudest 0.3 s, re full scale [dB]."""
 DITHER = (1e-5, 2e-3)
 """Least and most noise that is always added, root mean square of full scale [1]."""
+MASKED, SWAYING = 0.6, 0.5
+"""Shares of clips of whose cepstra parts are hidden, and whose pace sways [1]."""
+MOST_BANDS, MOST_FRAMES = 7, 8
+"""Most that one mask hides: bands of 40 in two of them, frames of 10 ms in one of every 0.75 s."""
+MASK_NEPER = 2.5
+"""Most by which what stands in the hidden place differs from the mean, in natural log of power."""
+SWAY = 0.3
+"""Most by which the pace differs from the mean pace at any moment [1]."""
+SWAY_FRAMES = (30.0, 120.0)
+"""Shortest and longest period of the pace [10 ms]."""
 
 
 class Spoiler:
@@ -69,6 +79,45 @@ class Spoiler:
         ) - 200 * (1 - self._among(HUMMING, clips).float())
         heard = voice + power.sqrt() * (noise * 10 ** (-snr_db / 20) + hum * 10 ** (hum_db / 20))
         return self._recorded(heard)
+
+    def hidden(self, energies: Tensor) -> Tensor:
+        """Sway the pace, and hide bands and moments of some clips.
+
+        After D. Park and others, SpecAugment, Interspeech 2019. No sound is smoothed: at a quicker
+        pace frames are left out, at a slower one they stand twice.
+
+        Parameters
+        ----------
+        energies : Tensor, shape (clips, frames, bands)
+            Logarithms of power.
+        """
+        clips, frames, bands = energies.shape
+        at = torch.arange(frames, device=energies.device)[None]
+        energies = energies.gather(1, self._swaying(at, clips)[:, :, None].expand_as(energies))
+        chosen = self._among(MASKED, clips)
+        mean = energies.mean(1, keepdim=True)
+        for _ in range(2):
+            mask = self._stretch(bands, MOST_BANDS, clips) & chosen
+            energies = torch.where(mask[:, None], mean, energies)
+        for _ in range(frames // 75):
+            mask = self._stretch(frames, MOST_FRAMES, clips) & chosen
+            other = mean + self._uniform(-MASK_NEPER, MASK_NEPER, clips, 1)[:, None]
+            energies = torch.where(mask[:, :, None], other, energies)
+        return energies
+
+    def _swaying(self, at: Tensor, clips: int) -> Tensor:
+        period = self._uniform(*SWAY_FRAMES, clips, 1)
+        most = self._uniform(0, SWAY, clips, 1) * period / (2 * math.pi)
+        away = most * torch.sin(2 * math.pi * (at / period + self._uniform(0, 1, clips, 1)))
+        there = at + away * self._among(SWAYING, clips)
+        return there.round().long().clamp(0, at.shape[1] - 1)
+
+    def _stretch(self, size: int, most: int, clips: int) -> Tensor:
+        """Return where a stretch of random length and place is, shape (clips, size)."""
+        width = self._uniform(0, most + 1, clips, 1).floor()
+        start = self._uniform(0, 1, clips, 1) * (size - width)
+        at = torch.arange(size, device=width.device)[None]
+        return (at >= start) & (at < start + width)
 
     def _among(self, share: float, clips: int) -> Tensor:
         return self._uniform(0, 1, clips, 1) < share

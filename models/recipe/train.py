@@ -141,7 +141,8 @@ class Trainer:
         warp = torch.randint(
             len(WARPS) + 8, (len(voice),), device=self.device, generator=self.chance
         )
-        return cepstra(self.spoiler.spoiled(voice, present), warp.clamp_max(len(WARPS)))
+        heard = self.spoiler.spoiled(voice, present)
+        return cepstra(heard, warp.clamp_max(len(WARPS)), self.spoiler.hidden)
 
     def _step(self, plan: Plan, stage: str, share: float, steps: int) -> Tensor:
         rate = (

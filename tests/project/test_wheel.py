@@ -28,8 +28,8 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.slow
 def test_model_recordings_and_templates_travel_in_the_wheel(site: Path) -> None:
     package = site / "earwitness"
-    assert (package / "models/en-trade-2/am/final.mdl").is_file()
-    assert (package / "models/en-trade-2/README.md").is_file()
+    assert (package / "models/en-trade-3/am/final.mdl").is_file()
+    assert (package / "models/en-trade-3/README.md").is_file()
     assert (package / "demo_audio/inspection.toml").is_file()
     assert (package / "display/page/index.html").is_file()
     shipped, written = package / "display/page", ROOT / "src/earwitness/display/page"

@@ -1,7 +1,7 @@
 """Numbers spoken by a human, from public prompts that no model of ours was trained on.
 
 Source of the voice: Debian package asterisk-core-sounds-en-g722 1.6.1-1, CC BY-SA 3.0, installed
-by tests/install_system_parts.sh. The measured figures are in models/en-trade-2/README.md; the
+by tests/install_system_parts.sh. The measured figures are in models/en-trade-3/README.md; the
 floors here are a little below them.
 """
 

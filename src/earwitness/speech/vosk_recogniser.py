@@ -33,7 +33,7 @@ JOINED = 6
 pairs, about as many as there are readings of an utterance in one piece."""
 LOUDEST = 32_767
 """Largest 16-bit sample, which is what Vosk takes."""
-SHIPPED = "en-trade-2"
+SHIPPED = "en-trade-3"
 """Folder of the model that comes with the package."""
 
 
