@@ -3,14 +3,14 @@
     python benchmarks/dictation_accuracy.py [--phrases 300] [--model DIR] [--voices PACK ...]
         [--pocketsphinx]
 
-Some twenty minutes. Voices: a human one
-(dictation_prompts.py), and synthetic ones that are held out of training, made by
+Some twenty minutes. Voices: a human one (dictation_prompts.py), and a synthetic one that is held
+out of training, made by
 
-    python models/recipe/speakers.py pico 420 21 pico
     python models/recipe/speakers.py piper 420 22 piper
 
-Levels of voices: ITU-T P.56 (decision record 0156). Noise: that of dictation_prompts.py, and blows of impact wrenches and ratchets, a family that
-training leaves out. Listened for: of human voices a number; of synthetic ones what may be said in
+Noise lies below the voice's active speech level (decision record 0156). It is that of
+dictation_prompts.py, and blows of impact wrenches and ratchets, a family that training leaves out.
+Listened for: of human voices a number; of synthetic ones what may be said in
 the dialogue's state awake, or, if the words do not belong there, answering, or asleep.
 
 "Exact" counts what the recogniser held for most probable, however sure it was; "right" and "wrong"

@@ -11,7 +11,7 @@ orders. Packs of voices that the gate may be chosen on, some 4 minutes each on o
     python models/recipe/speakers.py flite 120 72 flite
     python models/recipe/speakers.py pico 160 73 pico
 
-The table of decision record 0154 is this one. Seed 4243.
+The table of decision record 0154 is this one, for the model of its time. Seed 4243.
 """
 
 from __future__ import annotations

@@ -5,8 +5,8 @@ python export.py model.pt[,another.pt ...] [second.pt ...] ../NAME
 Of networks joined by commas, which ended the same training differently, the weights are averaged.
 Networks given one by one stand side by side, and their scores are averaged (decision record 0150);
 one trained with SOUNDS=shared says of a number word's own sounds what it says of the phones.
-Trainings from different beginnings hear the same sound at different moments: `second.pt@-5` takes what
-second.pt says 5 frames of 10 ms later (`lag.py` finds out how many).
+Trainings from different beginnings place the same sound at different moments: with `second.pt@-6`
+all that this network says comes 6 frames of 10 ms later. `lag.py` finds out how many it must be.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def main(*trained: str, folder: str) -> None:
 
 
 def _shifted(layers: list, frames: int) -> list:
-    """Let a network hear so many frames later."""
+    """Let a network look so many frames further ahead; back, if negative."""
     splice, weights, biases = layers[0]
     return [(tuple(o + frames for o in splice), weights, biases), *layers[1:]]
 

@@ -1,10 +1,11 @@
-"""How many frames one trained network must hear later to speak at the same moment as another.
+"""By how many frames two trained networks say the same thing apart.
 
     python lag.py first.pt second.pt PACK
 
-Networks from different beginnings place the same sound at different moments, and the mean of two that
-do not agree is worse than either (decision record 0157). For each lag this prints the overlap of what
-the two hold for the sound of the moment, the greatest last: `export.py first.pt second.pt@LAG`.
+Networks from different beginnings place the same sound at different moments, and the mean of two
+that do not agree is worse than either (decision record 0157). For each lag this prints the overlap
+of what the two hold for the sound of the moment, the greatest last: give it to `export.py` as
+second.pt@LAG.
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ def main(first: str, second: str, pack: str) -> None:
             found = _sounds(other, np.roll(clip, -lag * HOP))
             overlaps[lag] += float((wanted * found).sum(1).mean()) / CLIPS
     for lag in sorted(LAGS, key=overlaps.__getitem__):
-        print(f"{lag:+d} {overlaps[lag]:.3f}")
+        sys.stdout.write(f"{lag:+d} {overlaps[lag]:.3f}\n")
 
 
 def _loaded(name: str) -> Network:
