@@ -120,7 +120,7 @@ def test_a_gate_that_makes_no_sense_is_named(copy, text):
 
 def test_a_model_brings_its_own_language(copy):
     own = (Path(english_file()).read_text(encoding="utf-8")).replace('"en"', '"en-workshop"')
-    (copy / VOCABULARY_FILE).write_text(own.replace('"external"', '"back"'), encoding="utf-8")
+    (copy / VOCABULARY_FILE).write_text(own.replace('"hose coupler"', '"back"'), encoding="utf-8")
     model = load_model(copy)
     assert model.vocabulary.language == "en-workshop"
     assert "back" in model.vocabulary.words

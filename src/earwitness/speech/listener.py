@@ -29,9 +29,10 @@ if TYPE_CHECKING:
 DECODE_FRAMES = 2
 """Frames of silence after which the recogniser is asked what was said [1]: 64 ms. Chosen: its
 answer is there before the wait for more speech is over."""
-QUICK_FRAMES = 4
-"""Frames of silence after which a phrase that cannot go on is over [1]: 130 ms, after the 110 ms
-that the network takes to see the silence. Chosen: benchmarks/dictation_latency.py."""
+QUICK_FRAMES = 3
+"""Frames of silence after which a phrase that cannot go on is over [1]: 100 ms, after the 110 ms
+that the network takes to see the silence, 150 in noise. Chosen: benchmarks/dictation_latency.py and
+dictation_talk.py."""
 OPEN_FRAMES = 6
 """Frames of silence after which a number without its unit is taken for whole [1]: 190 ms. Chosen:
 benchmarks/dictation_latency.py; should more follow, it is put right or dropped."""
