@@ -66,34 +66,21 @@ def espeak(text: str, rng: Generator) -> Said:
 def flite(text: str, rng: Generator) -> Said:
     """Say a text with Flite."""
     voice, stretch = pick(rng, *FLITE_VOICES), rng.uniform(0.75, 1.4)
-    with tempfile.NamedTemporaryFile(suffix=".wav") as file:
-        _output(
-            "flite",
-            "-voice",
-            voice,
-            "--setf",
-            f"duration_stretch={stretch:.2f}",
-            "-t",
-            text,
-            "-o",
-            file.name,
-        )
-        sound, fs = sf.read(file.name, dtype="float32")
-    return f"flite-{voice}", sound, fs
+    manner = f"duration_stretch={stretch:.2f}"
+    said = _written("flite", "-voice", voice, "--setf", manner, "-t", text, "-o", "{file}")
+    return f"flite-{voice}", *said
 
 
 def festival(text: str, rng: Generator) -> Said:
     """Say a text with Festival."""
     voice, stretch = pick(rng, *FESTIVAL_VOICES), rng.uniform(0.8, 1.3)
-    with tempfile.NamedTemporaryFile(suffix=".wav") as file:
-        _output(
-            "festival",
-            "--batch",
-            f"(begin (voice_{voice}) (Parameter.set 'Duration_Stretch {stretch:.2f})"
-            f' (utt.save.wave (utt.synth (Utterance Text "{text}.")) "{file.name}" \'riff))',
-        )
-        sound, fs = sf.read(file.name, dtype="float32")
-    return f"festival-{voice}", sound, fs
+    said = _written(
+        "festival",
+        "--batch",
+        f"(begin (voice_{voice}) (Parameter.set 'Duration_Stretch {stretch:.2f})"
+        f' (utt.save.wave (utt.synth (Utterance Text "{text}.")) "{{file}}" \'riff))',
+    )
+    return f"festival-{voice}", *said
 
 
 def pico(text: str, rng: Generator) -> Said:
@@ -150,6 +137,13 @@ def recorded(engine: str, count: int, seed: int) -> Pack:
 def _added(engine: str, text: str, rng: Generator) -> tuple[str, str, NDArray[np.float32], int]:
     speaker, sound, fs = ENGINES[engine](with_pauses(text, rng), rng)
     return speaker, text, sound, fs
+
+
+def _written(*command: str) -> tuple[NDArray[np.float32], int]:
+    """Return the sound that a command writes to where it says `{file}`, and its rate [Hz]."""
+    with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+        _output(*(part.replace("{file}", file.name) for part in command))
+        return sf.read(file.name, dtype="float32")
 
 
 def _output(*command: str) -> bytes:

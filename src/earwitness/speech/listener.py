@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 DECODE_FRAMES = 2
 """Frames of silence after which the recogniser is asked what was said [1]: 64 ms. Chosen: its
-answer is there before the wait for more speech is over."""
+answer is there before the wait for more speech is over, but for a phrase that cannot go on."""
 QUICK_FRAMES = 3
 """Frames of silence after which a phrase that cannot go on is over [1]: 100 ms, after the 110 ms
 that the network takes to see the silence, 150 in noise. Chosen: benchmarks/dictation_latency.py and
