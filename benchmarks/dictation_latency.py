@@ -1,13 +1,13 @@
 """How long after the last word the tool knows what was said.
 
-    python benchmarks/dictation_latency.py [--phrases 20] [--model DIR]
+    python benchmarks/dictation_latency.py [--phrases 20] [--draws 3] [--model DIR]
 
 Two parts make it up: the silence that must be waited for, counted in samples of the stream from
 the last sample of the voice, and the time that this machine computes. Blocks of 10 ms are fed as a
 sound card delivers them; a block waits until the one before has been worked on. The voices are the
 demonstration's clips (Piper) and human numbers (see dictation_prompts.py), in quiet and in shop
-noise. "Closed" phrases cannot go on; "open" ones are numbers without their unit. Seeds 32 and 33;
-about a minute on one free core.
+noise, each in several draws of it. "Closed" phrases cannot go on; "open" ones are numbers without
+their unit. Seeds 32 and 33; three minutes on one free core.
 """
 
 from __future__ import annotations
@@ -68,6 +68,7 @@ def row(name: str, clips: list[tuple[prompts.Clip, float]], model: SpeechModel) 
 def main() -> None:
     arguments = argparse.ArgumentParser(description=__doc__)
     arguments.add_argument("--phrases", type=int, default=20)
+    arguments.add_argument("--draws", type=int, default=3)
     arguments.add_argument("--model", type=Path)
     options = arguments.parse_args()
     model, rng = load_model(options.model), np.random.default_rng(32)
@@ -85,9 +86,11 @@ def main() -> None:
     print("| answer, median / 95 % [ms] | within 300 ms [%] |")
     noise = np.random.default_rng(33)
     for name, clips in quiet.items():
-        ends = [last_voiced_s(c) for c in clips]
+        ends = [last_voiced_s(c) for c in clips] * options.draws
         for snr_db in (None, 20, 10):
-            heard = [prompts.in_noise(c, snr_db, noise) if snr_db else c for c in clips]
+            heard = [
+                prompts.in_noise(c, snr_db, noise) if snr_db else c for c in clips * options.draws
+            ]
             label = f"{name}, {f'{snr_db} dB' if snr_db else 'quiet'}"
             print(row(label, list(zip(heard, ends, strict=True)), model), flush=True)
 

@@ -5,7 +5,7 @@
 Loading: from a call until the model can listen, the files read before, best of five. Recognising:
 processor seconds for each second of sound, human numbers (see dictation_prompts.py) in shop noise
 at 20 dB, best of three: by the model alone, each clip once; and with everything (speech detection,
-level, and every pause of 64 ms decoded as if it were the end). The goal is 0.3 s, and 0.05 for the
+level, and every pause of 32 ms decoded as if it were the end). The goal is 0.3 s, and 0.05 for the
 model. On a busy machine all are upper bounds. Seed 34; a minute.
 """
 

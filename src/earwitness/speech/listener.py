@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from earwitness.speech.utterance import Decoded
     from earwitness.units import Samples
 
-DECODE_FRAMES = 2
-"""Frames of silence after which the recogniser is asked what was said [1]: 64 ms. Chosen: its
-answer is there before the wait for more speech is over, but for a phrase that cannot go on."""
 QUICK_FRAMES = 3
 """Frames of silence after which a phrase that cannot go on is over [1]: 100 ms, after the 110 ms
 that the network takes to see the silence, 150 in noise. Chosen: benchmarks/dictation_latency.py and
@@ -201,8 +198,7 @@ class Listener:
         return [Guess(self._now_s, text)] if text else []
 
     def _paused(self, current: OpenUtterance) -> list[Event]:
-        if current.silence < DECODE_FRAMES:
-            return []
+        """Find out at once what was said, so that the answer is there when the wait is over."""
         decoded = current.decoded or current.decode(self._gate)
         return self._ended(current) if current.silence >= _patience(decoded) else []
 
