@@ -14,10 +14,14 @@ from __future__ import annotations
 import hashlib
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from graphs import write_graphs
 from kaldi import write_model
-from lexicon import COMMON, UNITS, WORDS
+from lexicon import UNITS, WORDS, outputs_of_shared
+
+if TYPE_CHECKING:
+    from kaldi import Layer
 
 MFCC = """--use-energy=false
 --sample-frequency=16000
@@ -55,49 +59,33 @@ DIGESTED = (
 
 def main(*trained: str, folder: str) -> None:
     """Write the folder."""
-    from network import LEFT, RIGHT
+    from network import folded, loaded
 
-    shifts = [int(names.partition("@")[2] or 0) for names in trained]
-    networks = [
-        _shifted(_spread(_averaged(names.partition("@")[0].split(","))), shift)
-        for names, shift in zip(trained, shifts, strict=True)
-    ]
-    write_folder(Path(folder), networks, LEFT - min(shifts), RIGHT + max(shifts))
+    layers, left, right = [], 0, 0
+    for names, _, lag in (name.partition("@") for name in trained):
+        network, shift = loaded(*map(Path, names.split(","))), int(lag or 0)
+        layers.append(_shifted(_spread(folded(network)), shift))
+        left, right = max(left, network.left - shift), max(right, network.right + shift)
+    write_folder(Path(folder), layers, left, right)
 
 
-def _shifted(layers: list, frames: int) -> list:
+def _shifted(layers: list[Layer], frames: int) -> list[Layer]:
     """Let a network look so many frames further ahead; back, if negative."""
-    splice, weights, biases = layers[0]
-    return [(tuple(o + frames for o in splice), weights, biases), *layers[1:]]
+    first = layers[0]
+    return [first._replace(splice=tuple(o + frames for o in first.splice)), *layers[1:]]
 
 
-def _averaged(names: list[str]) -> list:
-    """Return the layers of the mean of networks, as `network.folded` does."""
-    import torch
-    from network import Network, folded
-
-    kept = [torch.load(name, map_location="cpu", weights_only=True) for name in names]
-    state = {
-        name: torch.stack([k["network"][name].double() for k in kept]).mean(0).to(values.dtype)
-        for name, values in kept[0]["network"].items()
-    }
-    network = Network(kept[0]["width"], len(state["sequence_output.weight"]))
-    network.load_state_dict(state)
-    return folded(network)
-
-
-def _spread(layers: list) -> list:
+def _spread(layers: list[Layer]) -> list[Layer]:
     """Give the network of shared phones an output for each sound of a number word, all equal."""
-    splice, weights, biases = layers[-1]
-    if len(biases) == 2 * len(UNITS):
+    last = layers[-1]
+    if len(last.biases) == 2 * len(UNITS):
         return layers
-    phones = [COMMON.index(unit.split(".")[0]) for unit in UNITS]
-    rows = [2 * phone + state for phone in phones for state in (0, 1)]
-    return [*layers[:-1], (splice, weights[rows], biases[rows])]
+    rows = outputs_of_shared()
+    return [*layers[:-1], last._replace(weights=last.weights[rows], biases=last.biases[rows])]
 
 
 def write_folder(
-    folder: Path, networks: list, left: int, right: int, words: tuple[str, ...] = WORDS
+    folder: Path, networks: list[list[Layer]], left: int, right: int, words: tuple[str, ...] = WORDS
 ) -> None:
     """Write all files of a model; see `kaldi.write_model` and `graphs.write_graphs`."""
     for part in ("am", "conf", "graph"):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import struct
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, NamedTuple
 
 import numpy as np
 from lexicon import PHONES, SILENCE, SPOKEN_NOISE, UNITS, WHOLE, positioned, pronunciations
@@ -19,15 +19,25 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-    Layer = tuple[tuple[int, ...], NDArray[np.float64], NDArray[np.float64]]
-    """Splice, weights, biases (`network.folded`)."""
-
 POSITIONS = {"B": "begin", "E": "end", "I": "internal", "S": "singleton"}
 """Where in its word a phone stands; all positions share the outputs of their unit."""
 GREATEST = 2**16 - 1
 """Steps between the least and the greatest number of a matrix [1]."""
 STATES = ("first", "rest")
 """Of each phone: the first lasts one frame, the rest any number; each is left with 1/2."""
+
+
+class Layer(NamedTuple):
+    """One affine layer of a network, and what follows it."""
+
+    splice: tuple[int, ...]
+    """Frames of the layer before that it sees [10 ms]."""
+    weights: NDArray[np.float64]
+    """Shape (outputs, inputs), inputs ordered by splice, then by channel."""
+    biases: NDArray[np.float64]
+    rectified: bool = True
+    kept: float = 0.0
+    """Share of what came into the layer before that is added [1]."""
 
 
 def phones() -> list[tuple[str, int, str]]:
@@ -52,8 +62,8 @@ def write_model(path: Path, networks: Sequence[Sequence[Layer]], left: int, righ
     ----------
     path : Path
         The file, by custom `final.mdl`.
-    networks : sequence of sequences of (splice, weights, biases)
-        The layers of each from input to output. All but the last are followed by a rectifier.
+    networks : sequence of sequences of Layer
+        The layers of each from input to output.
     left, right : int
         Frames before and after an output that bear on it.
     """
@@ -125,12 +135,13 @@ def _write_transitions(out: _Writer) -> None:
 def _write_networks(
     out: _Writer, networks: Sequence[Sequence[Layer]], left: int, right: int
 ) -> None:
-    inputs = networks[0][0][1].shape[1] // len(networks[0][0][0])
-    lines = [f"input-node name=input dim={inputs}"]
-    ends = []
+    inputs = networks[0][0].weights.shape[1] // len(networks[0][0].splice)
+    lines, ends, components = [f"input-node name=input dim={inputs}"], [], 0
     for k, layers in enumerate(networks, 1):
-        lines += _nodes(f"n{k}.", layers)
-        ends.append(f"n{k}.l{len(layers)}.affine")
+        nodes = _nodes(f"n{k}.", layers)
+        lines += [f"component-node name={n} component={n} input={seen}" for n, seen in nodes]
+        components += len(nodes)
+        ends.append(nodes[-1][0])
     together = ends[-1]
     for end in reversed(ends[:-1]):
         together = f"Sum({end}, {together})"
@@ -138,7 +149,7 @@ def _write_networks(
     out.tokens("<Nnet3>")
     out.file.write(("\n" + "\n".join(lines) + "\n\n").encode())
     out.tokens("<NumComponents>")
-    out.integer(sum(2 * len(layers) - 1 for layers in networks))
+    out.integer(components)
     for k, layers in enumerate(networks, 1):
         _write_components(out, f"n{k}.", layers, 1 / len(networks))
     out.tokens("</Nnet3>", "<LeftContext>")
@@ -149,29 +160,32 @@ def _write_networks(
     out.vector([])
 
 
-def _nodes(name: str, layers: Sequence[Layer]) -> list[str]:
-    """Return the lines that say how the layers of a network follow each other."""
-    lines, before = [], "input"
-    for n, (splice, _, _) in enumerate(layers, 1):
-        seen = [before if at == 0 else f"Offset({before}, {at})" for at in splice]
+def _nodes(name: str, layers: Sequence[Layer]) -> list[tuple[str, str]]:
+    """Return the name of each part of a network, in order, and what it sees."""
+    nodes, ends = [], ["input"]
+    for n, layer in enumerate(layers, 1):
+        part, before = f"{name}l{n}", ends[-1]
+        seen = [before if at == 0 else f"Offset({before}, {at})" for at in layer.splice]
         joined = seen[0] if len(seen) == 1 else f"Append({', '.join(seen)})"
-        before = f"{name}l{n}.affine"
-        lines.append(f"component-node name={before} component={before} input={joined}")
-        if n < len(layers):
-            rectified = f"{name}l{n}.relu"
-            lines.append(f"component-node name={rectified} component={rectified} input={before}")
-            before = rectified
-    return lines
+        nodes.append((f"{part}.affine", joined))
+        if layer.rectified:
+            nodes.append((f"{part}.relu", nodes[-1][0]))
+        if layer.kept:
+            more = f"Sum({nodes[-1][0]}, Scale({layer.kept:g}, {ends[-2]}))"
+            nodes.append((f"{part}.sum", more))
+        ends.append(nodes[-1][0])
+    return nodes
 
 
 def _write_components(out: _Writer, name: str, layers: Sequence[Layer], share: float) -> None:
     """Write the layers of a network whose outputs have a share in the sum."""
-    for n, (_, weights, biases) in enumerate(layers, 1):
-        if n < len(layers):
-            _write_affine(out, f"{name}l{n}.affine", weights, biases)
-            _write_rectifier(out, f"{name}l{n}.relu", len(biases))
-        else:
-            _write_affine(out, f"{name}l{n}.affine", weights * share, biases * share)
+    for n, layer in enumerate(layers, 1):
+        part = share if n == len(layers) else 1.0
+        _write_affine(out, f"{name}l{n}.affine", layer.weights * part, layer.biases * part)
+        if layer.rectified:
+            _write_rectifier(out, f"{name}l{n}.relu", len(layer.biases))
+        if layer.kept:
+            _write_sum(out, f"{name}l{n}.sum", len(layer.biases))
 
 
 def _write_affine(out: _Writer, name: str, weights: ArrayLike, biases: ArrayLike) -> None:
@@ -196,3 +210,11 @@ def _write_rectifier(out: _Writer, name: str, size: int) -> None:
         out.tokens(part)
         out.count(0.0)
     out.tokens("</RectifiedLinearComponent>")
+
+
+def _write_sum(out: _Writer, name: str, size: int) -> None:
+    out.tokens("<ComponentName>", name, "<NoOpComponent>", "<Dim>")
+    out.integer(size)
+    out.tokens("<BackpropScale>")
+    out.real(1.0)
+    out.tokens("</NoOpComponent>")

@@ -18,7 +18,7 @@ import numpy as np
 import torch
 from features import HOP, RATE_HZ, cepstra
 from lexicon import COMMON, UNITS
-from network import Network
+from network import Network, loaded
 from torch import Tensor
 
 LAGS = range(-12, 13)
@@ -34,7 +34,7 @@ SEED = 3
 @torch.no_grad()
 def main(first: str, second: str, pack: str) -> None:
     """Print the table."""
-    one, other = (_loaded(name) for name in (first, second))
+    one, other = (loaded(Path(name)) for name in (first, second))
     sound, index = clips.read([Path(pack)])
     rng, overlaps = np.random.default_rng(SEED), dict.fromkeys(LAGS, 0.0)
     for at, length, _, _ in index[:CLIPS]:
@@ -46,14 +46,6 @@ def main(first: str, second: str, pack: str) -> None:
             overlaps[lag] += float((wanted * found).sum(1).mean()) / CLIPS
     for lag in sorted(LAGS, key=overlaps.__getitem__):
         sys.stdout.write(f"{lag:+d} {overlaps[lag]:.3f}\n")
-
-
-def _loaded(name: str) -> Network:
-    kept = torch.load(name, map_location="cpu", weights_only=True)
-    outputs = len(kept["network"]["sequence_output.weight"])
-    network = Network(kept["width"], outputs)
-    network.load_state_dict({k: v.float() for k, v in kept["network"].items()})
-    return network.eval()
 
 
 def _sounds(network: Network, clip: np.ndarray) -> Tensor:

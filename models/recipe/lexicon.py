@@ -177,3 +177,9 @@ COMMON = (SILENCE, SPOKEN_NOISE, *PHONES)
 UNITS = COMMON if SHARED else (*COMMON, *(unit for word in WHOLE for unit in _whole(word)))
 """What the network tells apart; unit n has the outputs 2n (first frame) and 2n + 1 (the rest)."""
 OUTPUTS = 2 * len(UNITS)
+
+
+def outputs_of_shared() -> list[int]:
+    """Return for each output that of a network of shared phones which says the same."""
+    phones = [COMMON.index(unit.split(".")[0]) for unit in UNITS]
+    return [2 * phone + state for phone in phones for state in (0, 1)]

@@ -37,6 +37,10 @@ MASK_NEPER = 2.5
 """Most by which what stands in the hidden place differs from the mean, in natural log of power."""
 SWAY = 0.3
 """Most by which the pace differs from the mean pace at any moment [1]."""
+CLEARER_DB = 15.0
+"""How much less noise teachers hear [dB]."""
+CLEAR_LEVEL_DB, CLEAR_DITHER = -15.0, 1e-4
+"""Level and dither of what they hear, as below."""
 SWAY_FRAMES = (30.0, 120.0)
 """Shortest and longest period of the pace [10 ms]."""
 
@@ -56,8 +60,8 @@ class Spoiler:
         self._responses, self._noises = responses, noises
         self._uniform = noises.uniform
 
-    def spoiled(self, voice: Tensor, present: Tensor) -> Tensor:
-        """Return what a microphone might have got.
+    def spoiled(self, voice: Tensor, present: Tensor) -> tuple[Tensor, Tensor]:
+        """Return what a microphone might have got, and the same with less noise and no room.
 
         Parameters
         ----------
@@ -67,24 +71,34 @@ class Spoiler:
             Where someone speaks.
         """
         clips, samples = voice.shape
-        voice = self._through(voice)
-        power = (voice.square() * present).sum(1, keepdim=True) / present.sum(
-            1, keepdim=True
-        ).clamp_min(1)
-        power = torch.where(power > 1e-9, power, 0.01)
+        dry, voice = _of_unit_power(voice, present), _of_unit_power(self._through(voice), present)
         noise, hum = self._noises.draw(clips, samples)
         snr_db = self._uniform(*SNR_DB, clips, 1) + 60 * self._among(CLEAN, clips)
         hum_db = torch.minimum(
             self._uniform(*HUM_DB, clips, 1) - snr_db, torch.tensor(FURTHEST_DB)
         ) - 200 * (1 - self._among(HUMMING, clips).float())
-        heard = voice + power.sqrt() * (noise * 10 ** (-snr_db / 20) + hum * 10 ** (hum_db / 20))
-        return self._recorded(heard)
+        noise = noise * 10 ** (-snr_db / 20) + hum * 10 ** (hum_db / 20)
+        clear = _levelled(dry + noise * 10 ** (-CLEARER_DB / 20)) * 10 ** (CLEAR_LEVEL_DB / 20)
+        clear = clear + CLEAR_DITHER * torch.randn_like(clear)
+        return self._recorded(voice + noise), clear
+
+    def swaying(self, clips: int, frames: int) -> Tensor:
+        """Return which frames stand in place of each, shape (clips, frames): the pace sways.
+
+        No sound is smoothed: at a quicker pace frames are left out, at a slower one they stand
+        twice.
+        """
+        at = torch.arange(frames, device=self._responses.device)[None]
+        period = self._uniform(*SWAY_FRAMES, clips, 1)
+        most = self._uniform(0, SWAY, clips, 1) * period / (2 * math.pi)
+        away = most * torch.sin(2 * math.pi * (at / period + self._uniform(0, 1, clips, 1)))
+        there = at + away * self._among(SWAYING, clips)
+        return there.round().long().clamp(0, frames - 1)
 
     def hidden(self, energies: Tensor) -> Tensor:
-        """Sway the pace, and hide bands and moments of some clips.
+        """Hide bands and moments of some clips.
 
-        After D. Park and others, SpecAugment, Interspeech 2019. No sound is smoothed: at a quicker
-        pace frames are left out, at a slower one they stand twice.
+        After D. Park and others, SpecAugment, Interspeech 2019.
 
         Parameters
         ----------
@@ -92,8 +106,6 @@ class Spoiler:
             Logarithms of power.
         """
         clips, frames, bands = energies.shape
-        at = torch.arange(frames, device=energies.device)[None]
-        energies = energies.gather(1, self._swaying(at, clips)[:, :, None].expand_as(energies))
         chosen = self._among(MASKED, clips)
         mean = energies.mean(1, keepdim=True)
         for _ in range(2):
@@ -104,13 +116,6 @@ class Spoiler:
             other = mean + self._uniform(-MASK_NEPER, MASK_NEPER, clips, 1)[:, None]
             energies = torch.where(mask[:, :, None], other, energies)
         return energies
-
-    def _swaying(self, at: Tensor, clips: int) -> Tensor:
-        period = self._uniform(*SWAY_FRAMES, clips, 1)
-        most = self._uniform(0, SWAY, clips, 1) * period / (2 * math.pi)
-        away = most * torch.sin(2 * math.pi * (at / period + self._uniform(0, 1, clips, 1)))
-        there = at + away * self._among(SWAYING, clips)
-        return there.round().long().clamp(0, at.shape[1] - 1)
 
     def _stretch(self, size: int, most: int, clips: int) -> Tensor:
         """Return where a stretch of random length and place is, shape (clips, size)."""
@@ -162,11 +167,23 @@ class Spoiler:
     def _recorded(self, heard: Tensor) -> Tensor:
         """Set the level, overdrive some, add dither."""
         clips = len(heard)
-        loudest = torch.nn.functional.avg_pool1d(heard.square()[:, None], 4800, 1600).amax(2).sqrt()
-        heard = heard / loudest.clamp_min(1e-6)
+        heard = _levelled(heard)
         limit = torch.where(
             self._among(OVERDRIVEN, clips), self._uniform(0.8, 2.2, clips, 1), 100.0
         )
         heard = heard.clamp(-limit, limit) * 10 ** (self._uniform(*LEVEL_DB, clips, 1) / 20)
         dither = 10 ** self._uniform(math.log10(DITHER[0]), math.log10(DITHER[1]), clips, 1)
         return (heard + dither * torch.randn_like(heard)).clamp(-1, 1)
+
+
+def _of_unit_power(voice: Tensor, present: Tensor) -> Tensor:
+    """Return voices of unit power while they speak."""
+    spoken = present.sum(1, keepdim=True).clamp_min(1)
+    power = (voice.square() * present).sum(1, keepdim=True) / spoken
+    return voice / torch.where(power > 1e-9, power, 1.0).sqrt()
+
+
+def _levelled(heard: Tensor) -> Tensor:
+    """Return sounds whose loudest 0.3 s have unit power."""
+    loudest = torch.nn.functional.avg_pool1d(heard.square()[:, None], 4800, 1600).amax(2).sqrt()
+    return heard / loudest.clamp_min(1e-6)

@@ -1,13 +1,16 @@
 """Train the acoustic model on packs of clips.
 
-    python train.py --packs PACK... --out model.pt --minutes 18 [--width 320]
+    python train.py --packs PACK... --out model.pt --minutes 18 [--width 320] [--narrow 128]
+    python train.py --packs PACK... --out model.pt --minutes 18 --taught-by FILE[@LAG]...
     python train.py --packs PACK... --out model.pt --minutes 9 --from earlier.pt --span 0.5 1
 
-The second form goes on with the last half of a training of which another call did the first.
+The last form goes on with the last half of a training of which another call did the first.
 
 Three stages share the time: units spread evenly over each clip, to begin with; alignments that the
 network itself finds probable; and the objective that tells the text from all that could have been
-said. Runs on a GPU if there is one; on two CPU cores count in hours where this says minutes.
+said. A network that is taught by others learns first to score as these do when they hear less
+noise, and then both that and the objective (decision record 0160).
+Runs on a GPU if there is one; on two CPU cores count in hours where this says minutes.
 """
 
 from __future__ import annotations
@@ -26,13 +29,14 @@ import clips
 import numpy as np
 import rooms
 import torch
-from features import WARPS, cepstra
+from features import BANDS, WARPS, cepstra, frames_in
 from lexicon import WORDS
-from network import Network
+from network import Network, kept, loaded
 from noises import Noises
 from objective import Numerators, bigram, denominator, numerator, units_of
 from plans import BATCH_FRAMES, Plan, Plans, assembled
 from spoil import Spoiler
+from teachers import Teachers
 from torch import Tensor, nn
 from torch.nn import functional
 from torch.utils.data import DataLoader
@@ -45,7 +49,10 @@ if TYPE_CHECKING:
 log = logging.getLogger("train")
 STAGES = {"spread": 0.04, "align": 0.08, "sequence": 1.0}
 """Share of the time at which each stage ends [1]."""
-RATE = {"spread": 1.5e-3, "align": 1.5e-3, "sequence": 2e-3}
+TAUGHT_WEIGHT = 0.01
+"""Weight of the squared distance from the teachers' scores, but for a common shift, beside telling
+utterances apart [1]: its gradient is a third of the other's, for a network that is trained."""
+RATE = {"spread": 1.5e-3, "align": 1.5e-3, "taught": 2e-3, "sequence": 2e-3}
 """Highest step of AdamW in each stage [1]."""
 FRAME_WEIGHT = 0.1
 """Weight of telling frames apart beside telling utterances apart [1]."""
@@ -105,10 +112,9 @@ class Trainer:
         self.follow = torch.tensor(follow, dtype=torch.float32, device=self.device)
         self.chance = torch.Generator(self.device).manual_seed(options.seed)
         self.spoiler = _spoiler(store, index, self.chance, options.quick)
-        self.network = Network(options.width).to(self.device)
-        if options.earlier:
-            kept = torch.load(options.earlier, map_location=self.device, weights_only=True)
-            self.network.load_state_dict(kept["network"])
+        self.teachers = Teachers(options.taught_by, self.device) if options.taught_by else None
+        network = loaded(options.earlier) if options.earlier else None
+        self.network = (network or Network(options.width, options.narrow)).to(self.device)
         self.average = copy.deepcopy(self.network).requires_grad_(requires_grad=False)
         self.lost = 0
         self.optimiser = torch.optim.AdamW(self.network.parameters(), lr=1e-3, weight_decay=1e-4)
@@ -116,12 +122,13 @@ class Trainer:
     def run(self, batches: Iterator[Plan]) -> None:
         """Train until the time is up, then measure the averaged network's normalisation."""
         if not self.options.earlier:
-            self._set_input_scale([self._cepstra(next(batches)) for _ in range(4)])
+            self._set_input_scale([self._cepstra(next(batches))[0] for _ in range(4)])
         began, steps, losses = time.monotonic(), 0, []
         first, last = self.options.span
+        stages = {"taught": self.options.taught, "sequence": 1.0} if self.teachers else STAGES
         while (spent := (time.monotonic() - began) / 60 / self.options.minutes) < 1:
             share = first + (last - first) * spent
-            stage = next(name for name, end in STAGES.items() if share < end)
+            stage = next(name for name, end in stages.items() if share < end)
             losses.append(self._step(next(batches), stage, share, steps))
             steps += 1
             if steps % 100 == 0:
@@ -132,17 +139,21 @@ class Trainer:
 
     def save(self, path: Path) -> None:
         """Write the averaged network."""
-        kept = {"network": self.average.state_dict(), "width": self.options.width}
-        torch.save(kept, path)
+        torch.save(kept(self.average), path)
         log.info("saved %s", path)
 
-    def _cepstra(self, plan: Plan) -> Tensor:
+    @torch.no_grad()
+    def _cepstra(self, plan: Plan) -> tuple[Tensor, Tensor | None]:
+        """Return what the network hears, and what its teachers hear, if any."""
         voice, present = assembled(plan, self.store)
-        warp = torch.randint(
-            len(WARPS) + 8, (len(voice),), device=self.device, generator=self.chance
-        )
-        heard = self.spoiler.spoiled(voice, present)
-        return cepstra(heard, warp.clamp_max(len(WARPS)), self.spoiler.hidden)
+        clips = len(voice)
+        warp = torch.randint(len(WARPS) + 8, (clips,), device=self.device, generator=self.chance)
+        warp = warp.clamp_max(len(WARPS))
+        heard, clear = self.spoiler.spoiled(voice, present)
+        at = self.spoiler.swaying(clips, frames_in(voice.shape[1]))
+        at = at[:, :, None].expand(-1, -1, BANDS)
+        taught = cepstra(clear, warp, lambda e: e.gather(1, at)) if self.teachers else None
+        return cepstra(heard, warp, lambda e: self.spoiler.hidden(e.gather(1, at))), taught
 
     def _step(self, plan: Plan, stage: str, share: float, steps: int) -> Tensor:
         rate = (
@@ -152,10 +163,10 @@ class Trainer:
         )
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        with torch.no_grad():
-            heard = self._cepstra(plan)
+        heard, clear = self._cepstra(plan)
+        wanted = self.teachers.scores(clear) if self.teachers and clear is not None else None
         self.network.train()
-        loss, shown = self._loss(self.network(heard), plan, stage)
+        loss, shown = self._loss(self.network(heard), plan, stage, wanted)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         norm = nn.utils.clip_grad_norm_(self.network.parameters(), 2.0)
@@ -176,12 +187,19 @@ class Trainer:
             )
 
     def _loss(
-        self, outputs: tuple[Tensor, Tensor], plan: Plan, stage: str
+        self, outputs: tuple[Tensor, Tensor], plan: Plan, stage: str, wanted_scores: Tensor | None
     ) -> tuple[Tensor, Tensor]:
         """Return the loss, and what is logged of it, per output frame."""
         scores, frame_scores = outputs
         logs = functional.log_softmax(frame_scores, 2)
         count = scores.shape[0] * scores.shape[1]
+        taught = torch.zeros((), device=self.device)
+        if wanted_scores is not None:
+            away = scores - wanted_scores
+            away = away - away.mean(2, keepdim=True)
+            taught = away.square().sum() / count
+        if stage == "taught":
+            return TAUGHT_WEIGHT * taught, taught
         if stage == "spread":
             spread = torch.from_numpy(plan.spread).to(self.device)
             loss = functional.cross_entropy(frame_scores.flatten(0, 1), spread.flatten())
@@ -197,7 +215,8 @@ class Trainer:
         wanted = wanted * good
         loss = -((wanted - supposed * good) * scores).sum() - FRAME_WEIGHT * (wanted * logs).sum()
         loss = loss + LOUDNESS * scores.square().sum()
-        return loss / count, (torch.where(torch.isfinite(said), said - any_said, 0.0)).sum() / count
+        shown = torch.where(torch.isfinite(said), said - any_said, 0.0).sum() / count
+        return loss / count + TAUGHT_WEIGHT * taught, shown
 
     def _set_input_scale(self, batches: list[Tensor]) -> None:
         seen = torch.cat([b.flatten(0, 1) for b in batches])
@@ -212,7 +231,7 @@ class Trainer:
             layer.momentum = None
         self.average.train()
         for _ in range(3 if self.options.quick else 60):
-            self.average(self._cepstra(next(batches)))
+            self.average(self._cepstra(next(batches))[0])
 
 
 def _follow(index: list[tuple[int, int, str, str]]) -> NDArray[np.float64]:
@@ -268,6 +287,9 @@ def _options() -> argparse.Namespace:
     options.add_argument("--out", type=Path, required=True)
     options.add_argument("--minutes", type=float, required=True)
     options.add_argument("--width", type=int, default=384)
+    options.add_argument("--narrow", type=int, default=0, help="of a factored network, say 128")
+    options.add_argument("--taught-by", nargs="+", default=[], metavar="FILE[@LAG]")
+    options.add_argument("--taught", type=float, default=0.5, help="share of that stage")
     options.add_argument("--from", dest="earlier", type=Path)
     options.add_argument(
         "--span", type=float, nargs=2, default=(0.0, 1.0), metavar=("FIRST", "LAST")

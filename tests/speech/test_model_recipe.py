@@ -7,12 +7,17 @@ in a secondary copy. The training itself needs PyTorch and is not run here.
 from __future__ import annotations
 
 import importlib
+import json
+import re
+import shutil
 import struct
 import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
+import vosk
 
 from earwitness.speech.vosk_recogniser import shipped_model
 
@@ -45,9 +50,9 @@ def numbers(data, at):
 
 def spliced(line):
     """Read which frames a line of the network's description appends."""
-    offsets = [int(p.split(")")[0]) for p in line.split(", ") if p[0] in "-0123456789"]
-    joined = "Append(" in line
-    return tuple(sorted([*offsets, 0])) if joined else (0,)
+    seen = line.split(" input=")[1].removeprefix("Append(")
+    parts = re.findall(r"Offset\([\w.]+, (-?\d+)\)|[\w.]+", seen)
+    return tuple(int(offset or 0) for offset in parts)
 
 
 @pytest.fixture(scope="module")
@@ -76,13 +81,7 @@ def test_the_networks_that_the_recipe_writes_read_back_as_they_were(recipe, netw
 
     The layers agree within a rounding of 32-bit numbers; the last ones hold each network's share.
     """
-    whole = [
-        [*layers[:-1], (layers[-1][0], *(len(networks) * part for part in layers[-1][1:]))]
-        for layers in networks
-    ]
-    left = max(-sum(s[0] for s, _, _ in layers) for layers in networks)
-    right = max(sum(s[-1] for s, _, _ in layers) for layers in networks)
-    recipe("kaldi").write_model(tmp_path / "final.mdl", whole, left, right)
+    recipe("kaldi").write_model(tmp_path / "final.mdl", *as_layers(recipe, networks))
     written = (tmp_path / "final.mdl").read_bytes()
     shipped = (shipped_model() / "am" / "final.mdl").read_bytes()
     assert written.split(b"<Nnet3>")[0] == shipped.split(b"<Nnet3>")[0]
@@ -94,10 +93,63 @@ def test_the_networks_that_the_recipe_writes_read_back_as_they_were(recipe, netw
             assert np.allclose(one[2], other[2], atol=1e-6, rtol=0)
 
 
+def as_layers(recipe, networks):
+    """Return what `write_model` takes, so that it writes the networks that were read."""
+    layer = recipe("kaldi").Layer
+    whole = [[layer(*some) for some in layers] for layers in networks]
+    for layers in whole:
+        last = layers[-1]
+        layers[-1] = layer(
+            last.splice, len(networks) * last.weights, len(networks) * last.biases, rectified=False
+        )
+    left = max(-sum(s[0] for s, _, _ in layers) for layers in networks)
+    right = max(sum(s[-1] for s, _, _ in layers) for layers in networks)
+    return whole, left, right
+
+
+def heard(folder):
+    """Return the words that Vosk itself hears in a recording of the demonstration, with times."""
+    vosk.SetLogLevel(-1)
+    sound, rate = soundfile.read(ROOT / "demo_audio" / "c1-said.flac")
+    listener = vosk.KaldiRecognizer(vosk.Model(str(folder)), rate)
+    listener.SetWords(True)
+    listener.AcceptWaveform((sound * 32_767).astype("<i2").tobytes())
+    return json.loads(listener.FinalResult()).get("result", [])
+
+
+def test_a_factored_layer_that_adds_nothing_to_what_came_in_changes_nothing_for_vosk(
+    recipe, networks, tmp_path
+):
+    """In the middle of each network: narrow, wide, all weights of the wide one 0, all kept."""
+    layer, chance = recipe("kaldi").Layer, np.random.default_rng(6)
+    whole, left, right = as_layers(recipe, networks)
+    for layers in whole:
+        width = len(layers[4].biases)
+        narrow = layer((-3, 0), chance.normal(0, 1, (16, 2 * width)), np.ones(16), rectified=False)
+        wide = layer((0, 3), np.zeros((width, 32)), np.zeros(width), kept=1.0)
+        layers[5:5] = [narrow, wide]
+    shutil.copytree(shipped_model(), tmp_path / "model")
+    recipe("kaldi").write_model(tmp_path / "model/am/final.mdl", whole, left + 3, right + 3)
+    assert heard(tmp_path / "model") == heard(shipped_model())
+
+
+def test_what_a_factored_layer_adds_reaches_the_output(recipe, networks, tmp_path):
+    """The same with a tenth of what came in: that is not what the layers above were trained on."""
+    layer = recipe("kaldi").Layer
+    whole, left, right = as_layers(recipe, networks)
+    for layers in whole:
+        width = len(layers[4].biases)
+        narrow = layer((0,), np.zeros((4, width)), np.zeros(4), rectified=False)
+        layers[5:5] = [narrow, layer((0,), np.zeros((width, 4)), np.zeros(width), kept=0.1)]
+    shutil.copytree(shipped_model(), tmp_path / "model")
+    recipe("kaldi").write_model(tmp_path / "model/am/final.mdl", whole, left, right)
+    assert heard(tmp_path / "model") != heard(shipped_model())
+
+
 def test_sixteen_bits_hold_a_weight_to_half_a_step(recipe, tmp_path):
     rng = np.random.default_rng(5)
     weights = rng.normal(0, 0.1, (7, 12))
-    layers = [((-1, 0, 1), weights, np.zeros(7))]
+    layers = [recipe("kaldi").Layer((-1, 0, 1), weights, np.zeros(7))]
     recipe("kaldi").write_model(tmp_path / "final.mdl", [layers], 1, 1)
     (((_, again, _),),) = read_networks((tmp_path / "final.mdl").read_bytes())
     assert np.abs(again - weights).max() <= 0.51 * np.ptp(weights) / 65535
@@ -116,7 +168,8 @@ def test_a_network_of_shared_phones_says_the_same_of_a_phone_in_every_word(recip
     """The f of "four" and that of "fifty" are one phone there, and two sounds in the other."""
     export, lexicon = recipe("export"), recipe("lexicon")
     shared = np.arange(2.0 * len(lexicon.COMMON))
-    ((_, weights, biases),) = export._spread([((0,), shared[:, None], shared)])
+    layer = recipe("kaldi").Layer((0,), shared[:, None], shared, rectified=False)
+    ((_, weights, biases, *_),) = export._spread([layer])
     row = {unit: 2 * n for n, unit in enumerate(lexicon.UNITS)}
     for name in ("F", "F.four.0", "F.fifty.0", "F.fifty.2"):
         expected = 2.0 * lexicon.COMMON.index("F")
