@@ -29,6 +29,11 @@ LEVEL_DB = (-28.0, -5.0)
 """Softest and loudest power of a clip's loudest 0.3 s, re full scale [dB]."""
 DITHER = (1e-5, 2e-3)
 """Least and most noise that is always added, root mean square of full scale [1]."""
+CLEARER_DB = 15.0
+"""How much less noise teachers hear [dB]. By judgement: so much less that they are mostly right at
+the worst ratio; not varied."""
+CLEAR_LEVEL_DB, CLEAR_DITHER = -15.0, 1e-4
+"""The same two for what teachers hear: in the middle of the one, near the least of the other."""
 MASKED, SWAYING = 0.6, 0.5
 """Shares of clips of whose cepstra parts are hidden, and whose pace sways [1]."""
 MOST_BANDS, MOST_FRAMES = 7, 8
@@ -37,10 +42,6 @@ MASK_NEPER = 2.5
 """Most by which what stands in the hidden place differs from the mean, in natural log of power."""
 SWAY = 0.3
 """Most by which the pace differs from the mean pace at any moment [1]."""
-CLEARER_DB = 15.0
-"""How much less noise teachers hear [dB]."""
-CLEAR_LEVEL_DB, CLEAR_DITHER = -15.0, 1e-4
-"""Level and dither of what they hear, as below."""
 SWAY_FRAMES = (30.0, 120.0)
 """Shortest and longest period of the pace [10 ms]."""
 
