@@ -10,8 +10,8 @@ synthetic one that is held out of training, made by
 
 Noise lies below the voice's active speech level (decision record 0156). It is that of
 dictation_prompts.py, and blows of impact wrenches and ratchets, a family that training leaves out.
-Listened for: of human voices a number; of synthetic ones what may be said in
-the dialogue's state awake, or, if the words do not belong there, answering, or asleep.
+Listened for: of human voices a number; of synthetic ones what may be said in the dialogue's state
+awake, or, if the words do not belong there, answering, or asleep.
 
 "Exact" counts what the recogniser held for most probable, however sure it was; "right" and "wrong"
 what of it is read back at once, "refused" what must be said again, also if it is only to be heard
@@ -185,10 +185,13 @@ def _sphinx_decoder(grammar: Grammar) -> object:
     from pocketsphinx import Decoder
 
     digit, ty = "|".join(prompts.UNITS[1:]), "|".join(prompts.TENS)
-    phrases = [] if grammar.bare is None else [_with_unit("", grammar.bare)]
-    phrases = phrases if grammar.entries else ["<h>"]
-    for entry in grammar.entries:
-        phrases += [h if entry.number is None else _with_unit(h, entry.number) for h in entry.hear]
+    phrases = [
+        hear if entry.number is None else _with_unit(hear, entry.number)
+        for entry in grammar.entries
+        for hear in entry.hear
+    ]
+    if grammar.bare is not None:
+        phrases.append(_with_unit("", grammar.bare) if grammar.entries else "<h>")
     rules = f"""#JSGF V1.0; grammar said;
 <d> = {digit}; <o> = zero | oh | <d>; <n> = <o> | {"|".join(prompts.TEENS)} | ({ty}) [<d>];
 <h> = <n> | [<d> | a] hundred [[and] <n>] | <d> <n> | <o> <o> [<o>];

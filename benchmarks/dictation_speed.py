@@ -25,6 +25,7 @@ from earwitness.speech.dictation import dictate, load_model
 from earwitness.speech.grammar import grammar_for
 
 RUNS = 5
+"""Runs of all clips, a line each."""
 
 
 def loading_s(path: Path | None) -> float:

@@ -167,6 +167,14 @@ def test_an_interrupted_record_is_judged_and_says_what_was_lost(earwitness: Run,
     assert earwitness("report", out).exit_code == 0
 
 
+def test_a_recording_in_which_nobody_speaks_is_said_to_hold_no_speech(
+    earwitness: Run, bay: Path
+) -> None:
+    result = earwitness("dictate", bay / "off.wav")
+    assert (result.exit_code, result.stdout) == (0, "No speech was found in this recording.\n")
+    assert not earwitness("dictate", bay / "off.wav", "--json").stdout
+
+
 @pytest.fixture(scope="module")
 def small_bay() -> Path:
     """Short recordings, so that a sheet that happens to be valid is replayed quickly."""

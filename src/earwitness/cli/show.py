@@ -12,7 +12,7 @@ from earwitness.cli.terminal import print_list, print_table, wrapped
 from earwitness.errors import EXIT_DEFECT
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -93,8 +93,10 @@ def finding(result: Finding, *, as_json: bool) -> None:
         typer.echo(f"{flag}: {meaning(flag)}")
 
 
-def heard(utterances: Iterable[Heard], *, as_json: bool) -> None:
-    """Print what was heard, one utterance a line."""
+def heard(utterances: Sequence[Heard], *, as_json: bool) -> None:
+    """Print what was heard, one utterance a line, or that nobody spoke."""
+    if not utterances and not as_json:
+        typer.echo("No speech was found in this recording.")
     for h in utterances:
         if as_json:
             _json(asdict(h))
